@@ -1,0 +1,33 @@
+# Everything runs in a virtual environment of its own; a fresh machine needs Python 3.11+ and make, nothing else.
+PYTHON ?= python3
+VENV   ?= .venv
+BIN    := $(VENV)/bin
+
+.PHONY: demo test bench clean
+
+demo: $(VENV)/.runs
+	$(BIN)/drydown demo --into demo-studio
+
+test: $(VENV)/.develops
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/pytest -n 2 --dist loadfile
+
+bench: $(VENV)/.develops
+	$(BIN)/python -m tests.bench
+
+$(VENV)/bin/python:
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/pip install --quiet --upgrade pip
+
+$(VENV)/.runs: $(VENV)/bin/python pyproject.toml
+	$(BIN)/pip install --quiet -e .
+	touch $@
+
+$(VENV)/.develops: $(VENV)/bin/python pyproject.toml
+	$(BIN)/pip install --quiet -e '.[dev]'
+	touch $@ $(VENV)/.runs
+
+clean:
+	rm -rf $(VENV) build dist demo-studio bench-out .mypy_cache .ruff_cache .pytest_cache

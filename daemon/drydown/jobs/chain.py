@@ -1,0 +1,191 @@
+"""Running a recipe: from an opened picture to the finished one, with any setting overridden and any region cut out.
+
+Knows steps, settings and frames; not files, processes or the ledger. Everything stays lazy: calling a step builds, writing evaluates.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from drydown.api import MM_PER_INCH, Box, Frame, Job, Refusal, Settings, StepOffer, Value
+from drydown.errors import MachineFault, StepCrashed
+
+Access = Literal["sequential", "random"]
+Opener = Callable[[Access], Frame]
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """One step of the chain, ready to run."""
+
+    name: str
+    offer: StepOffer[Any]
+    settings: Settings
+    offered_by: str
+
+    def overridden(self, values: Mapping[str, Value]) -> Link:
+        """The same link with some settings replaced, validated again. Raises StepCrashed naming the setting that will not do."""
+        if not values:
+            return self
+        try:
+            settings = type(self.settings).model_validate(
+                {**self.settings.model_dump(exclude_unset=True), **values}
+            )
+        except ValidationError as error:
+            first = error.errors()[0]
+            what = f"{'.'.join(map(str, first['loc'])) or 'settings'}: {first['msg']}"
+            raise StepCrashed(self.name, self.offered_by, f"override refused: {what}") from None
+        return replace(self, settings=settings)
+
+    def reach_px(self, job: Job, ppi: float) -> int | None:
+        """How many pixels it looks around one; None where it looks at the whole picture."""
+        reach = self.offer.reach(self.settings, job) if callable(self.offer.reach) else self.offer.reach
+        return None if reach is None else math.ceil(reach / MM_PER_INCH * ppi)
+
+    def run(self, frame: Frame, job: Job) -> Frame:
+        """Run the step and check what comes back. Raises Refusal, MachineFault, or StepCrashed for anything else."""
+        try:
+            made = self.offer.run(frame, self.settings, job)
+        except (Refusal, MachineFault, MemoryError, StepCrashed):
+            raise
+        except Exception as error:
+            raise StepCrashed(self.name, self.offered_by, f"{type(error).__name__}: {error}") from error
+        fault = _broken_promise(frame, made, resizes=self.offer.resizes)
+        if fault:
+            raise StepCrashed(self.name, self.offered_by, fault)
+        kept = len(frame.notes)
+        return replace(
+            made, notes=(*frame.notes, *(replace(note, step=self.name) for note in made.notes[kept:]))
+        )
+
+
+def _broken_promise(before: Frame, after: object, *, resizes: bool) -> str:
+    """What the returned frame breaks of the contract; empty where it keeps it."""
+    if not isinstance(after, Frame):
+        return f"it returned a {type(after).__name__}; a step returns frame.with_(…)"
+    pixels = after.pixels
+    if pixels.format != "ushort":
+        return f"it returned {pixels.format} pixels; frames carry 16 bits a channel (ushort)"
+    if not 1 <= pixels.bands <= 5:
+        return f"it returned {pixels.bands} channels; a picture has 1, 3 or 4, and perhaps one of alpha"
+    if not resizes and (after.width, after.height) != (before.width, before.height):
+        return (
+            f"it was given {before.width} x {before.height} pixels and returned {after.width} x {after.height}; "
+            "a step that may do so is offered with resizes=True"
+        )
+    if after.source != before.source:
+        return "it changed the frame's source"
+    if after.notes[: len(before.notes)] != before.notes:
+        return "it dropped notes of earlier steps; add one with frame.with_(note=…)"
+    if not (math.isfinite(after.ppi) and after.ppi > 0):
+        return f"it returned ppi = {after.ppi}"
+    return ""
+
+
+class Chain:
+    """`Render` for one picture: call it for the finished picture, or for a region of it, with settings overridden.
+
+    Sequential reading serves one evaluation; so each call opens the picture again, and a region's common prefix is evaluated once into memory.
+    """
+
+    def __init__(
+        self, links: tuple[Link, ...], job: Job, opener: Opener, *, access: Access = "sequential"
+    ) -> None:
+        self._links, self._job, self._open = links, job, opener
+        many = any(link.offer.passes == "many" for link in links)
+        self._access: Access = "random" if many else access
+        self._unused: Frame | None = (
+            None  # built for `size`, not evaluated yet: the first whole render takes it
+        )
+        self._size: tuple[int, int] | None = None
+        self._pieces: dict[tuple[Any, ...], tuple[Frame, Box]] = {}
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Final pixels (width, height); builds the chain, evaluates nothing."""
+        if self._size is None:
+            self._unused = self._build(self._links)
+            self._size = (self._unused.width, self._unused.height)
+        return self._size
+
+    def __call__(self, overrides: Mapping[str, Value] = {}, /, *, region: Box | None = None) -> Frame:
+        """The finished picture, or `region` of it. Raises Refusal where the picture cannot go on, StepCrashed for a defect."""
+        if region is None and not overrides:
+            whole = self._unused or self._build(self._links)
+            self._unused = None
+            self._size = (whole.width, whole.height)
+            return whole
+        links = self._overridden(overrides)
+        if region is None:
+            return self._build(links)
+        return self._region(links, overrides, region)
+
+    def upto(self, count: int) -> Frame:
+        """The picture after the first `count` steps: what the search for a failing step halves over."""
+        return self._build(self._links[:count])
+
+    @property
+    def links(self) -> tuple[Link, ...]:
+        """The steps, in order."""
+        return self._links
+
+    def _build(self, links: tuple[Link, ...]) -> Frame:
+        frame = self._open(self._access)
+        for link in links:
+            frame = link.run(frame, self._job)
+        return frame
+
+    def _overridden(self, overrides: Mapping[str, Value]) -> tuple[Link, ...]:
+        by_step: dict[str, dict[str, Value]] = {}
+        for key, value in overrides.items():
+            name, _, setting = key.partition(".")
+            by_step.setdefault(name, {})[setting] = value
+        unknown = set(by_step) - {link.name for link in self._links}
+        if unknown:
+            have = ", ".join(link.name for link in self._links)
+            raise StepCrashed(
+                sorted(unknown)[0], "this recipe", f"no step of that name; the recipe has {have}"
+            )
+        return tuple(link.overridden(by_step.get(link.name, {})) for link in self._links)
+
+    def _region(self, links: tuple[Link, ...], overrides: Mapping[str, Value], region: Box) -> Frame:
+        """Common prefix whole, then only the region and the reach of the steps that follow."""
+        cut = self._cut(overrides)
+        rest = links[cut:]
+        reaches = [link.reach_px(self._job, self._job.stock.ppi) for link in rest]
+        if any(reach is None for reach in reaches):
+            return _cropped(self._build(links), region)
+        reach = sum(r for r in reaches if r is not None)
+        piece, inner = self._piece(links[:cut], cut, region, reach)
+        for link in rest:
+            piece = link.run(piece, self._job)
+        return _cropped(piece, inner)
+
+    def _cut(self, overrides: Mapping[str, Value]) -> int:
+        """The first varied step, or the first from which on the size no longer changes, whichever is later."""
+        varied = {key.partition(".")[0] for key in overrides}
+        first_varied = next((i for i, link in enumerate(self._links) if link.name in varied), 0)
+        first_steady = max((i + 1 for i, link in enumerate(self._links) if link.offer.resizes), default=0)
+        return max(first_varied, first_steady)
+
+    def _piece(self, prefix: tuple[Link, ...], cut: int, region: Box, reach: int) -> tuple[Frame, Box]:
+        """Region plus reach after `prefix`, in memory, and where the region lies in it."""
+        key = (cut, region, reach, tuple(link.settings.model_dump_json() for link in prefix))
+        if key not in self._pieces:
+            frame = self._build(prefix)
+            left, top = max(0, region.left - reach), max(0, region.top - reach)
+            right = min(frame.width, region.left + region.width + reach)
+            bottom = min(frame.height, region.top + region.height + reach)
+            pixels = frame.pixels.crop(left, top, right - left, bottom - top).copy_memory()
+            inner = Box(region.left - left, region.top - top, region.width, region.height)
+            self._pieces[key] = (frame.with_(pixels=pixels), inner)
+        return self._pieces[key]
+
+
+def _cropped(frame: Frame, box: Box) -> Frame:
+    return frame.with_(pixels=frame.pixels.crop(box.left, box.top, box.width, box.height))

@@ -1,0 +1,68 @@
+"""What a child sets on itself, first thing: its own session, limits, quiet descriptors, and an end with its daemon."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import resource
+import signal
+import tempfile
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+LOG = "child.log"
+LOG_BYTES_SHOWN = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bounds of one attempt. Memory is watched from outside (`VmHWM`); the address space is only a wide backstop."""
+
+    memory_mb: int
+    cpu_s: int
+    file_mb: int
+    open_files: int = 512
+
+
+def settle_in(folder: Path, limits: Limits, lifeline: int) -> None:
+    """Make this process a well-behaved child of `folder`. Never returns an error: a limit that cannot be set is left out."""
+    os.setsid()  # so that the whole group can be ended at the deadline
+    for number in (signal.SIGTERM, signal.SIGCHLD, signal.SIGINT):
+        signal.signal(number, signal.SIG_DFL)
+    null = os.open(os.devnull, os.O_RDONLY)
+    log = os.open(folder / LOG, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+    for source, target in ((null, 0), (log, 1), (log, 2)):
+        os.dup2(source, target)
+    os.chdir(folder)
+    os.umask(0o077)
+    os.environ["TMPDIR"] = str(folder)
+    tempfile.tempdir = str(folder)
+    _limit(resource.RLIMIT_CORE, 0)
+    _limit(resource.RLIMIT_NOFILE, limits.open_files)
+    _limit(resource.RLIMIT_CPU, limits.cpu_s)
+    _limit(resource.RLIMIT_FSIZE, limits.file_mb << 20)
+    _limit(resource.RLIMIT_AS, (limits.memory_mb * 4 + 4096) << 20)
+    with contextlib.suppress(OSError):  # the kernel should take the child, not the daemon
+        Path("/proc/self/oom_score_adj").write_text("500")
+    threading.Thread(target=_end_with, args=(lifeline,), name="lifeline", daemon=True).start()
+
+
+def _limit(which: int, value: int) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        hard = resource.getrlimit(which)[1]
+        bound = value if hard == resource.RLIM_INFINITY else min(value, hard)
+        resource.setrlimit(which, (bound, bound))
+
+
+def _end_with(lifeline: int) -> None:
+    """Wait until the daemon's end of the pipe closes, then end the group. A death signal would follow the starting thread instead."""
+    while True:
+        try:
+            if os.read(lifeline, 1) == b"":
+                break
+        except InterruptedError:
+            continue
+        except OSError:
+            break
+    os.killpg(0, signal.SIGKILL)
