@@ -9,22 +9,24 @@ import os
 import resource
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from drydown.api import Finished, Frame, Job, Note, Refusal, Sheet, SheetOffer, StepOffer, Stock
-from drydown.discovery import Origin, load
+from drydown.api import Finished, Job, Note, Refusal, SheetOffer
 from drydown.errors import MachineFault, StepCrashed
-from drydown.jobs.chain import Access, Chain, Link
+from drydown.jobs.chain import Access, Chain
 from drydown.jobs.faults import Cause, sort_fault
 from drydown.jobs.hashing import file_hash
-from drydown.jobs.spec import AttemptResult, JobSpec, Output, SheetSpec, StepSpec
+from drydown.jobs.spec import AttemptResult, JobSpec, Output
+from drydown.jobs.unpack import job_of, links_of, opener_of
 
 T = TypeVar("T")
 RESULT = "result.json"
+#: what lies beside the sheet in an attempt's folder, by kind
+BESIDE = {"preview": "preview.jpg", "ticket": "ticket.txt", "ticket_json": "ticket.json"}
 
 
 @dataclass
@@ -44,101 +46,115 @@ class Clock:
 
 def attempt(spec: JobSpec, number: int, folder: Path) -> AttemptResult:
     """Make the sheet of `spec` in `folder`. Never raises for a picture's or a plugin's fault: the result says it."""
-    clock = Clock()
-    notes: list[Note] = []
-    facts: dict[str, Any] = {}
-    try:
-        with ThreadPoolExecutor(2, thread_name_prefix="beside") as beside:
-            source_hash = beside.submit(file_hash, spec.source)
-            outputs, record = _make(spec, folder, clock, beside, notes, facts)
-            outcome, reason, culprit = "done", "", ""
-            source_blake3 = source_hash.result()
-    except Exception as error:
-        cause = sort_fault(error)
-        outcome, reason, culprit = cause.outcome, cause.reason, cause.culprit
-        outputs, record, source_blake3 = (), {}, ""
-        if cause.outcome == "crashed":
-            (folder / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
-    return AttemptResult.model_validate(
-        {
-            "job": spec.job,
-            "attempt": number,
-            "outcome": outcome,
-            "reason": reason,
-            "culprit": culprit,
-            "outputs": outputs,
-            "notes": [asdict(note) for note in notes],
-            "record": {**facts, **record},
-            "seconds": clock.seconds,
-            "source_blake3": source_blake3,
-            "peak_mb": peak_mb(),
-        }
-    )
-
-
-def _make(
-    spec: JobSpec,
-    folder: Path,
-    clock: Clock,
-    beside: ThreadPoolExecutor,
-    notes: list[Note],
-    facts: dict[str, Any],
-) -> tuple[tuple[Output, ...], dict[str, Any]]:
-    from drydown.imaging.guard import strict_warnings
-    from drydown.imaging.preview import write_preview
-    from drydown.imaging.write import write_sheet
-    from drydown.jobs.ticket import ticket
-
-    job = job_of(spec, folder)
-    links, maker, maker_settings = clock.timed("load plugins", lambda: _links(spec))
-    sheet = folder / "sheet.tif"
-
-    def render(access: Access) -> Finished:
-        chain = Chain(links, job, _opener(spec, job, folder, facts), access=access)
+    answer: dict[str, Any] = {"outcome": "done"}
+    with ThreadPoolExecutor(2, thread_name_prefix="beside") as beside:
+        work = _Work(spec, folder, beside)
+        source_hash = beside.submit(file_hash, spec.source)
         try:
-            with strict_warnings():
-                made = clock.timed("build", lambda: maker.run(chain, maker_settings, job))
-                clock.timed(
-                    "render and write", lambda: write_sheet(made, sheet, ppi=job.stock.ppi, icc=job.stock.icc)
-                )
-        except (Refusal, MachineFault, MemoryError, StepCrashed):
-            raise
+            outputs, record = _make(work)
+            answer |= {
+                "outputs": outputs,
+                "record": {**work.facts, **record},
+                "source_blake3": source_hash.result(),
+            }
         except Exception as error:
             cause = sort_fault(error)
-            if cause.out_of_order and access == "sequential":
-                raise
-            if cause.outcome != "crashed":
-                raise
-            raise _culprit(chain, cause, error) from error
-        return made
+            answer = {
+                "outcome": cause.outcome,
+                "reason": cause.reason,
+                "culprit": cause.culprit,
+                "record": work.facts,
+            }
+            if cause.outcome == "crashed":
+                (folder / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
+    said = {
+        "job": spec.job,
+        "attempt": number,
+        "notes": [asdict(note) for note in work.notes],
+        "seconds": work.clock.seconds,
+        "peak_mb": peak_mb(),
+    }
+    return AttemptResult.model_validate(answer | said)
+
+
+@dataclass
+class _Work:
+    """What one attempt has at hand, and what it has to say."""
+
+    spec: JobSpec
+    folder: Path
+    beside: ThreadPoolExecutor
+    clock: Clock = field(default_factory=Clock)
+    notes: list[Note] = field(default_factory=list)
+    facts: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def sheet(self) -> Path:
+        return self.folder / "sheet.tif"
+
+
+def _render(work: _Work) -> Finished:
+    """Build, evaluate and write the sheet; once more at random where a step turns out to look twice."""
+    job = job_of(work.spec, work.folder)
+    links, maker, settings = work.clock.timed("load plugins", lambda: links_of(work.spec))
+    first: Access = "random" if maker.passes == "many" else "sequential"
+    opener = opener_of(work.spec, job, work.folder, work.facts)
+
+    def once(access: Access) -> Finished:
+        return _evaluate(work, Chain(links, job, opener, access=access), maker, settings, job)
 
     try:
-        made = render("sequential")
+        return once(first)
     except Exception as error:
-        if not sort_fault(error).out_of_order:
+        if first == "random" or not sort_fault(error).out_of_order:
             raise
-        made = render("random")
+        made = once("random")
         names = ", ".join(link.name for link in links if link.offer.passes == "one")
-        notes.append(
-            Note(f"read at random: a step among {names} looks twice and should be offered with passes='many'")
-        )
-    notes[:0] = made.frame.notes
-    sheet_hash = beside.submit(file_hash, sheet)
-    preview_facts = clock.timed("preview", lambda: write_preview(sheet, folder / "preview.jpg"))
-    card = ticket(spec, made)
-    (folder / "ticket.txt").write_text(card.text, encoding="utf-8")
-    (folder / "ticket.json").write_text(card.json(), encoding="utf-8")
-    kinds = {"sheet": sheet, "preview": folder / "preview.jpg"}
-    kinds |= {"ticket": folder / "ticket.txt", "ticket_json": folder / "ticket.json"}
-    clock.timed("sync", lambda: [_sync(path) for path in kinds.values()])
-    hashes = {kind: file_hash(path) for kind, path in kinds.items() if kind != "sheet"}
+        text = f"read at random: a step among {names} looks twice and should be offered with passes='many'"
+        work.notes.append(Note(text))
+        return made
+
+
+def _evaluate(work: _Work, chain: Chain, maker: SheetOffer[Any], settings: Any, job: Job) -> Finished:
+    from drydown.imaging.guard import strict_warnings
+    from drydown.imaging.write import write_sheet
+
+    ppi, icc = job.stock.ppi, job.stock.icc
+    try:
+        with strict_warnings():
+            made = work.clock.timed("build", lambda: maker.run(chain, settings, job))
+            work.clock.timed("render and write", lambda: write_sheet(made, work.sheet, ppi=ppi, icc=icc))
+    except (Refusal, MachineFault, MemoryError, StepCrashed):
+        raise
+    except Exception as error:
+        cause = sort_fault(error)
+        if cause.out_of_order or cause.outcome != "crashed":
+            raise
+        raise _culprit(chain, cause) from error
+    return made
+
+
+def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
+    """The sheet and what lies beside it, synced and hashed; and what the record must remember of it."""
+    from drydown.imaging.preview import write_preview
+    from drydown.jobs.ticket import ticket
+
+    made, clock = _render(work), work.clock
+    work.notes[:0] = made.frame.notes
+    sheet_hash = work.beside.submit(file_hash, work.sheet)
+    files = {"sheet": work.sheet}
+    files |= {kind: work.folder / name for kind, name in BESIDE.items()}
+    preview = clock.timed("preview", lambda: write_preview(work.sheet, files["preview"]))
+    card = ticket(work.spec, made)
+    files["ticket"].write_text(card.text, encoding="utf-8")
+    files["ticket_json"].write_text(card.json(), encoding="utf-8")
+    clock.timed("sync", lambda: _sync(files.values()))
+    hashes = {kind: file_hash(path) for kind, path in files.items() if kind != "sheet"}
     hashes["sheet"] = clock.timed("wait for the hash", sheet_hash.result)
-    outputs = tuple(
-        Output.model_validate(
-            {"kind": kind, "path": path.name, "bytes": path.stat().st_size, "blake3": hashes[kind]}
-        )
-        for kind, path in kinds.items()
-    )
+    outputs = [
+        {"kind": kind, "path": path.name, "bytes": path.stat().st_size, "blake3": hashes[kind]}
+        for kind, path in files.items()
+    ]
     record = {
         "form": made.form,
         "turned": made.turned,
@@ -147,95 +163,12 @@ def _make(
         "size_px": [made.frame.width, made.frame.height],
         "picture_px": asdict(made.picture) if made.picture else None,
         "maker": dict(made.record),
-        "preview": preview_facts,
+        "preview": preview,
     }
-    return outputs, record
+    return tuple(Output.model_validate(output) for output in outputs), record
 
 
-def job_of(spec: JobSpec, folder: Path) -> Job:
-    """What the steps may know, from the snapshot. Raises MachineFault where the profile's snapshot is gone or changed."""
-    stock = spec.stock
-    if file_hash(stock.profile) != stock.profile_blake3:
-        raise MachineFault(
-            f"{stock.profile.name} is not the profile that this job was made with; retry the job"
-        )
-    return Job(
-        id=spec.job,
-        source=spec.source,
-        scratch=folder,
-        stock=Stock(
-            name=stock.name,
-            profile=stock.profile,
-            icc=stock.profile.read_bytes(),
-            ppi=stock.ppi,
-            intent=stock.intent,
-            black_point_compensation=stock.black_point_compensation,
-            unprintable_mm=stock.unprintable_mm,
-            sharpen_strength=stock.sharpen_strength,
-            ticket=stock.ticket,
-        ),
-        sheet=_sheet(spec.sheet),
-        final_sheet=_sheet(spec.final_sheet),
-        margins_mm=spec.margins_mm,
-        viewing_mm=spec.viewing_mm,
-        anyway=spec.anyway,
-        recipe=spec.recipe,
-        copies=spec.copies,
-        edition=spec.edition,
-        made=spec.made,
-        facts={"lot": stock.lot} if stock.lot else {},
-    )
-
-
-def _sheet(spec: SheetSpec) -> Sheet:
-    return Sheet(spec.name, spec.size, spec.pwg)
-
-
-def _links(spec: JobSpec) -> tuple[tuple[Link, ...], SheetOffer[Any], Any]:
-    """The chain as the spec says it, from exactly the plugins that it names."""
-    offers: dict[str, dict[str, Any]] = {}
-
-    def offer(step: StepSpec) -> Any:
-        ref = step.plugin
-        if ref.module not in offers:
-            offers[ref.module] = load(Origin(ref.module, ref.file, ref.offered_by, ref.blake3))
-        found = offers[ref.module].get(step.use)
-        if found is None:
-            raise StepCrashed(step.name, ref.offered_by, f"it no longer offers '{step.use}'")
-        return found
-
-    links = []
-    for step in spec.steps:
-        found = offer(step)
-        if not isinstance(found, StepOffer):
-            raise StepCrashed(step.name, step.plugin.offered_by, f"'{step.use}' is a sheet maker, not a step")
-        settings = found.settings.model_validate(step.settings)
-        links.append(Link(step.name, found, settings, step.plugin.offered_by))
-    maker = offer(spec.maker)
-    if not isinstance(maker, SheetOffer):
-        raise StepCrashed(
-            spec.maker.name, spec.maker.plugin.offered_by, f"'{spec.maker.use}' is not a sheet maker"
-        )
-    return tuple(links), maker, maker.settings.model_validate(spec.maker.settings)
-
-
-def _opener(spec: JobSpec, job: Job, folder: Path, facts: dict[str, Any]) -> Callable[[Access], Frame]:
-    from drydown.imaging.read import open_picture
-
-    def opened(access: Access) -> Frame:
-        picture = open_picture(
-            spec.source, untagged=spec.untagged, access=access, max_pixels=spec.max_pixels, scratch=folder
-        )
-        facts["read"] = dict(picture.facts)
-        width, height = picture.pixels.width, picture.pixels.height
-        room = job.picture(turned=job.turned_for(width, height))
-        ppi = max(width / room.width, height / room.height) * 25.4
-        return Frame(pixels=picture.pixels, icc=picture.icc, ppi=ppi, source=spec.source, notes=picture.notes)
-
-    return opened
-
-
-def _culprit(chain: Chain, cause: Cause, error: Exception) -> Exception:
+def _culprit(chain: Chain, cause: Cause) -> Exception:
     """Whose fault an evaluation is: the source first, then by halving over the steps; 'not found' is an honest answer."""
 
     def evaluates(count: int) -> bool:
@@ -260,12 +193,13 @@ def _culprit(chain: Chain, cause: Cause, error: Exception) -> Exception:
     return StepCrashed(link.name, link.offered_by, cause.reason)
 
 
-def _sync(path: Path) -> None:
-    fd = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
+def _sync(paths: Iterable[Path]) -> None:
+    for path in paths:
+        fd = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
 
 
 def peak_mb() -> float:

@@ -54,7 +54,7 @@ class StockSpec(_Record):
     sharpen_strength: float = 0.4
     ticket: dict[str, str] = Field(default_factory=dict)
     dry_minutes: int | None = None
-    cure_hours: int | None = None
+    cure_hours: float | None = None
     lot: str = ""
 
 
@@ -88,6 +88,8 @@ class JobSpec(_Record):
     approve: bool = False
     copies: int = 1
     edition: str = ""
+    light: str = ""  #: the light that the recipe is judged under
+    notes: tuple[str, ...] = ()  #: what planning has to say, such as settled values that were left out
     made: str  #: ISO 8601, local, with offset
     deadline_s: float = 600.0
     memory_mb: int = 4096

@@ -57,7 +57,7 @@ def main(control_fd: int, lifeline: int) -> None:
 
 
 def _reap() -> list[tuple[int, int]]:
-    ended = []
+    ended: list[tuple[int, int]] = []
     while True:
         try:
             pid, status = os.waitpid(-1, os.WNOHANG)

@@ -1,0 +1,5 @@
+"""`python -m drydown`."""
+
+from drydown.cli import main
+
+main()

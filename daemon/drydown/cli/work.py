@@ -1,0 +1,115 @@
+"""`drydown watch` and `drydown run`."""
+
+from __future__ import annotations
+
+import signal
+import time
+from pathlib import Path
+
+import click
+
+from drydown.cli import find_studio
+from drydown.cli.show import listener, print_json
+from drydown.errors import Busy, DrydownError, Exit, NotFound
+from drydown.jobs import requests
+from drydown.jobs.ledger import LedgerView
+from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.lock import is_held
+from drydown.jobs.places import Places
+from drydown.jobs.states import Stage
+from drydown.service.reception import Order
+
+
+@click.command(short_help="Watch the hot folders (the daemon).")
+@click.pass_obj
+def watch(studio_dir: Path | None) -> None:
+    """Watch the hot folders and print-prepare what is dropped.
+
+    Ends cleanly on an interrupt: what is at work may finish; a second interrupt ends it at once, and the next start goes on from there.
+    """
+    from drydown.service.daemon import Daemon
+
+    root = find_studio(studio_dir)
+    with listener() as shown:
+        daemon = Daemon(root, shown)
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: daemon.stop())
+        daemon.run()
+
+
+@click.command(short_help="Run a recipe over files or folders.")
+@click.argument("recipe")
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--maker", "sheet_maker", default="final", show_default=True, help="The sheet maker that ends the chain."
+)
+@click.option("--sheet", help="Another sheet of the recipe's stock.")
+@click.option("--anyway", is_flag=True, help="Pass over what a step would hold a picture for.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a job on standard output.")
+@click.pass_obj
+def run(
+    studio_dir: Path | None,
+    recipe: str,
+    paths: tuple[Path, ...],
+    sheet_maker: str,
+    sheet: str | None,
+    anyway: bool,
+    as_json: bool,
+) -> int:
+    """Run RECIPE over files, or over every picture of a folder. The files stay where they are; sheets go to prints/run/.
+
+    Needs no daemon; where one runs, it does the work and this command follows it. Exits with 0 only when every job completed.
+    """
+    from drydown.service.run import pictures_in, run_files
+
+    root = find_studio(studio_dir)
+    files = pictures_in(path.absolute() for path in paths)
+    if not files:
+        raise NotFound("no picture there; name files, or a folder that holds some")
+    order = Order(recipe, sheet_maker, sheet, anyway)
+    with listener() as shown:
+        shown.total(len(files))
+        try:
+            rows = run_files(root, order, files, shown)
+        except Busy:
+            rows = _ask_the_daemon(root, order, files, shown.job)
+    if as_json:
+        print_json([row.public() for row in rows])
+    else:
+        for row in rows:
+            if row.state == "completed" and row.sheet is not None:
+                click.echo(f"{row.source_name}: {row.sheet}")
+            else:
+                click.echo(f"{row.source_name}: {row.state}: {row.reason}")
+    return Exit.OK if all(row.state == "completed" for row in rows) else Exit.SOME_NOT_COMPLETED
+
+
+def _ask_the_daemon(root: Path, order: Order, files: list[Path], show: object) -> list[JobRow]:
+    """Leave the work to the running daemon, and watch its ledger until every job is at rest."""
+    places = Places(root)
+    answers = []
+    for file in files:
+        args = {
+            "recipe": order.recipe,
+            "files": [str(file)],
+            "sheet_maker": order.sheet_maker,
+            "sheet": order.sheet,
+            "anyway": order.anyway,
+        }
+        name = requests.ask(places.requests, "run", args, now=time.time())
+        answer = requests.follow(places.requests, name, clock=time.monotonic, sleep=time.sleep)
+        if answer.exit is not Exit.OK:
+            error = DrydownError(answer.message)
+            error.exit_code = answer.exit
+            raise error
+        answers += list((answer.data or {})["jobs"])
+    with LedgerView.read(places.ledger) as ledger:
+        while True:
+            rows = [ledger.job(job) for job in answers]
+            for row in rows:
+                show(row)  # type: ignore[operator]
+            if all(row.is_final or row.stage is Stage.HELD for row in rows):
+                return rows
+            if not is_held(places.lock):
+                raise Busy("the daemon has ended; what it had taken waits for the next drydown watch")
+            time.sleep(0.2)

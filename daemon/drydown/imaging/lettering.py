@@ -1,0 +1,156 @@
+"""Small type: a line of text as a mask of ink, at a cap height in mm.
+
+The face is the one that travels inside Pillow, so that a sheet looks the same on every machine. It holds Latin without accents: other
+letters are spelt with what it has. Knows nothing of sheets and profiles.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+import pyvips
+from PIL import Image, ImageDraw, ImageFont
+
+from drydown.api import MM_PER_INCH
+
+Mask = npt.NDArray[np.uint8]  #: (height, width), 255 = ink
+
+TRACKING_EM = 0.035  #: small type is set a little wider (common practice, no source)
+SEPARATOR = "  ·  "
+_OVERSAMPLING = 4  # letters are drawn so much larger and averaged: even spacing, no hinting at the pixel grid
+_PROBE_PX = 1000
+_SPELT = {
+    "×": "x",
+    "–": "-",
+    "—": "-",
+    "−": "-",
+    "ß": "ss",
+    "ø": "o",
+    "Ø": "O",
+    "æ": "ae",
+    "Æ": "AE",
+    "œ": "oe",
+}
+_SPELT |= {"Œ": "OE", "ł": "l", "Ł": "L", "đ": "d", "Đ": "D", "µ": "u", "μ": "u", "ı": "i", "…": "..."}
+
+
+def spelt(text: str) -> str:
+    """The text in letters that the face has: accents dropped, ligatures spelt out, `?` for what is left.
+
+    >>> spelt("Grève — 11×17")
+    'Greve - 11x17'
+    """
+    out = []
+    for letter in text:
+        letter = " " if letter.isspace() else _SPELT.get(letter, letter)
+        plain = "".join(c for c in unicodedata.normalize("NFKD", letter) if not unicodedata.combining(c))
+        out.append("".join(c if _drawable(c) else "?" for c in plain))
+    return "".join(out)
+
+
+def width_mm(text: str, cap_mm: float) -> float:
+    """How long a line becomes, in mm, without drawing it."""
+    text = spelt(text)
+    return (_pen(text)[-1] if text else 0.0) * cap_mm / _cap_em()
+
+
+def line(text: str, *, cap_mm: float, ppi: float) -> tuple[Mask, int]:
+    """One line of text as a mask, and the row of its base line in it.
+
+    `cap_mm`: height of the capitals on paper. The mask starts at the first letter's ink and is as high as the face's letters.
+    """
+    text = spelt(text)
+    em_px = cap_mm / MM_PER_INCH * ppi * _OVERSAMPLING / _cap_em()
+    font = _font(max(1.0, em_px))
+    pen = [position * em_px for position in _pen(text)]
+    ascent, descent = font.getmetrics()
+    above, below = _whole(ascent), _whole(descent)
+    drawn = Image.new("L", (_whole(pen[-1]) + _OVERSAMPLING, above + below), 0)
+    brush = ImageDraw.Draw(drawn)
+    start = font.getbbox(text[0], anchor="ls")[0] if text else 0
+    for letter, left in zip(text, pen[:-1], strict=True):
+        brush.text((left - start, above), letter, fill=255, font=font, anchor="ls")
+    mask = np.asarray(drawn, dtype=np.float64)
+    rows, columns = mask.shape[0] // _OVERSAMPLING, mask.shape[1] // _OVERSAMPLING
+    small = mask.reshape(rows, _OVERSAMPLING, columns, _OVERSAMPLING).mean(axis=(1, 3))
+    return np.round(small).astype(np.uint8), above // _OVERSAMPLING
+
+
+def wrapped(
+    parts: Sequence[str], *, cap_mm: float, room_mm: float, lines: int
+) -> tuple[list[str], list[str]]:
+    """Parts joined into at most so many lines of at most `room_mm`, in order, and the parts that found no room.
+
+    A part that is longer than a line is left out; the shorter ones after it still count.
+    """
+    done: list[str] = []
+    left_out: list[str] = []
+    for part in parts:
+        longer = f"{done[-1]}{SEPARATOR}{part}" if done else part
+        if done and width_mm(longer, cap_mm) <= room_mm:
+            done[-1] = longer
+        elif len(done) < lines and width_mm(part, cap_mm) <= room_mm:
+            done.append(part)
+        else:
+            left_out.append(part)
+    return done, left_out
+
+
+def paragraph(text: str, *, cap_mm: float, room_mm: float) -> list[str]:
+    """A text broken at its spaces into lines of at most `room_mm`; a longer word stands alone."""
+    lines: list[str] = []
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and width_mm(longer, cap_mm) <= room_mm:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+def inked(mask: Mask, ink: Sequence[int], paper: Sequence[int] = (65535, 65535, 65535)) -> pyvips.Image:
+    """A mask in a device's colours, 16 bits: `ink` where it is 255, `paper` where it is 0."""
+    share = mask.astype(np.float64)[:, :, np.newaxis] / 255
+    low, high = np.asarray(ink, dtype=np.float64), np.asarray(paper, dtype=np.float64)
+    pixels = np.round(high + (low - high) * share).astype(np.uint16)
+    made = pyvips.Image.new_from_memory(pixels.tobytes(), mask.shape[1], mask.shape[0], len(low), "ushort")
+    return made.copy(interpretation="rgb16" if len(low) == 3 else "grey16")
+
+
+def _pen(text: str) -> list[float]:
+    """Where each letter starts, in em, with kerning and tracking; the last number is where the line ends."""
+    font = _font(_PROBE_PX)
+    start = font.getbbox(text[0], anchor="ls")[0] if text else 0
+    reached = [font.getlength(text[: n + 1]) - font.getlength(letter) for n, letter in enumerate(text)]
+    end = font.getlength(text) - start if text else 0.0
+    tracked = [px / _PROBE_PX + n * TRACKING_EM for n, px in enumerate(reached)]
+    return [*tracked, end / _PROBE_PX + max(0, len(text) - 1) * TRACKING_EM]
+
+
+def _whole(px: float) -> int:
+    return -int(-px // _OVERSAMPLING) * _OVERSAMPLING
+
+
+@lru_cache(maxsize=512)
+def _drawable(letter: str) -> bool:
+    font = _font(64)
+    return letter == " " or bytes(font.getmask(letter)) != bytes(font.getmask("\uffff"))
+
+
+@lru_cache(maxsize=1)
+def _cap_em() -> float:
+    """Height of the capitals as a share of the em."""
+    _, top, _, _ = _font(_PROBE_PX).getbbox("H", anchor="ls")
+    return -float(top) / _PROBE_PX
+
+
+@lru_cache(maxsize=32)
+def _font(size_px: float) -> ImageFont.FreeTypeFont:
+    font = ImageFont.load_default(size_px)
+    if not isinstance(font, ImageFont.FreeTypeFont):
+        raise RuntimeError("this build of Pillow has no FreeType; install the wheel from the package index")
+    return font

@@ -1,0 +1,112 @@
+"""From waiting jobs to attempts and back: ready jobs go to the executor, what they answer goes to the desk.
+
+One thread calls it; rendering happens in the executor's threads. Knows no hot folder, no watcher and no command line.
+"""
+
+from __future__ import annotations
+
+import functools
+import queue
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
+
+from drydown.jobs.attempts import Attempts
+from drydown.jobs.desk import Desk
+from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.spec import AttemptResult, JobSpec
+from drydown.jobs.states import Question
+
+
+class Engine:
+    """Starts attempts, at most `at_once` at a time, and hands their results to the desk. `wake` is called from other threads."""
+
+    def __init__(
+        self, desk: Desk, attempts: Attempts, executor: Executor, *, at_once: int, wake: Callable[[], None]
+    ) -> None:
+        self.at_once = at_once
+        self.only: frozenset[str] | None = None  #: jobs that may start; None for all
+        self._desk, self._attempts, self._executor, self._wake = desk, attempts, executor, wake
+        self._running: set[str] = set()
+        self._ended: queue.SimpleQueue[AttemptResult] = queue.SimpleQueue()
+
+    @property
+    def running(self) -> frozenset[str]:
+        """Jobs whose attempt runs now."""
+        return frozenset(self._running)
+
+    def room(self) -> int:
+        """How many more attempts may run at once."""
+        return max(0, self.at_once - len(self._running))
+
+    def start_ready(self) -> list[JobRow]:
+        """Start attempts for jobs whose time has come, oldest first. The ledger knows of each before it starts."""
+        ledger = self._desk.publisher.ledger
+        started: list[JobRow] = []
+        if not self.room():
+            return started
+        for row in ledger.ready(self._desk.publisher.clock()):
+            if not self.room():
+                break
+            if self.only is not None and row.id not in self.only:
+                continue
+            if row.id in self._running or (spec := self._spec_of(row)) is None:
+                continue
+            number = ledger.start(row.id)
+            self._running.add(row.id)
+            self._desk.log.write(
+                "processing", row.id, attempt=number, source=row.source_name, recipe=spec.recipe
+            )
+            future = self._executor.submit(self._attempts, spec, number)
+            future.add_done_callback(functools.partial(self._put, spec, number))
+            started.append(ledger.job(row.id))
+        return started
+
+    def settle(self) -> list[JobRow]:
+        """Conclude every attempt that has ended, and try again what the folders could not follow. Answers the jobs as they now are."""
+        settled = []
+        for result in self._answers():
+            self._running.discard(result.job)
+            folder = self._attempts.folder(result.job, result.attempt)
+            settled.append(self._desk.conclude(result.job, result, folder))
+        self._desk.catch_up()
+        return settled
+
+    def next_due_s(self) -> float | None:
+        """Seconds until a job that was put off may start; None when none was."""
+        due = self._desk.publisher.ledger.next_due()
+        return None if due is None else max(0.0, due - self._desk.publisher.clock())
+
+    def cancel(self, name: str) -> JobRow:
+        """Stop a job for good; its attempt, if one runs, is ended and answers too late. Raises NotFound, Conflict."""
+        cancelled = self._desk.cancel(name)
+        self._attempts.cancel(cancelled.id)
+        return cancelled
+
+    def _spec_of(self, row: JobRow) -> JobSpec | None:
+        try:
+            spec = row.spec
+        except ValueError:
+            spec = None
+        if spec is None:
+            self._desk.hold(
+                row.id, Question.RECIPE, "The job has no plan that this program can read; retry it."
+            )
+        return spec
+
+    def _put(self, spec: JobSpec, number: int, future: Future[AttemptResult]) -> None:
+        error = future.exception()
+        if error is None:
+            result = future.result()
+        else:
+            reason = f"{type(error).__name__}: {error}"
+            data = {"job": spec.job, "attempt": number, "outcome": "machine", "reason": reason}
+            result = AttemptResult.model_validate(data)
+        self._ended.put(result)
+        self._wake()
+
+    def _answers(self) -> Iterator[AttemptResult]:
+        while True:
+            try:
+                yield self._ended.get_nowait()
+            except queue.Empty:
+                return

@@ -1,0 +1,97 @@
+"""From the snapshot to live things, inside the child: the job as steps see it, the chain's links, the opened picture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from drydown.api import MM_PER_INCH, Frame, Job, Sheet, SheetOffer, StepOffer, Stock
+from drydown.discovery import Origin, load
+from drydown.errors import MachineFault, StepCrashed
+from drydown.jobs.chain import Access, Link
+from drydown.jobs.hashing import file_hash
+from drydown.jobs.spec import JobSpec, SheetSpec, StepSpec
+
+
+def job_of(spec: JobSpec, folder: Path) -> Job:
+    """What the steps may know, from the snapshot. Raises MachineFault where the profile's snapshot is gone or changed."""
+    stock = spec.stock
+    if file_hash(stock.profile) != stock.profile_blake3:
+        raise MachineFault(
+            f"{stock.profile.name} is not the profile that this job was made with; retry the job"
+        )
+    return Job(
+        id=spec.job,
+        source=spec.source,
+        scratch=folder,
+        stock=Stock(
+            name=stock.name,
+            profile=stock.profile,
+            icc=stock.profile.read_bytes(),
+            ppi=stock.ppi,
+            intent=stock.intent,
+            black_point_compensation=stock.black_point_compensation,
+            unprintable_mm=stock.unprintable_mm,
+            sharpen_strength=stock.sharpen_strength,
+            ticket=stock.ticket,
+        ),
+        sheet=_sheet(spec.sheet),
+        final_sheet=_sheet(spec.final_sheet),
+        margins_mm=spec.margins_mm,
+        viewing_mm=spec.viewing_mm,
+        anyway=spec.anyway,
+        recipe=spec.recipe,
+        copies=spec.copies,
+        edition=spec.edition,
+        made=spec.made,
+        facts={"lot": stock.lot} if stock.lot else {},
+    )
+
+
+def _sheet(spec: SheetSpec) -> Sheet:
+    return Sheet(spec.name, spec.size, spec.pwg)
+
+
+def links_of(spec: JobSpec) -> tuple[tuple[Link, ...], SheetOffer[Any], Any]:
+    """The chain as the spec says it, from exactly the plugins that it names."""
+    offers: dict[str, dict[str, Any]] = {}
+
+    def offer(step: StepSpec) -> Any:
+        ref = step.plugin
+        if ref.module not in offers:
+            offers[ref.module] = load(Origin(ref.module, ref.file, ref.offered_by, ref.blake3))
+        found = offers[ref.module].get(step.use)
+        if found is None:
+            raise StepCrashed(step.name, ref.offered_by, f"it no longer offers '{step.use}'")
+        return found
+
+    links = []
+    for step in spec.steps:
+        found = offer(step)
+        if not isinstance(found, StepOffer):
+            raise StepCrashed(step.name, step.plugin.offered_by, f"'{step.use}' is a sheet maker, not a step")
+        settings = found.settings.model_validate(step.settings)
+        links.append(Link(step.name, found, settings, step.plugin.offered_by))
+    maker = offer(spec.maker)
+    if not isinstance(maker, SheetOffer):
+        raise StepCrashed(
+            spec.maker.name, spec.maker.plugin.offered_by, f"'{spec.maker.use}' is not a sheet maker"
+        )
+    return tuple(links), maker, maker.settings.model_validate(spec.maker.settings)
+
+
+def opener_of(spec: JobSpec, job: Job, folder: Path, facts: dict[str, Any]) -> Callable[[Access], Frame]:
+    from drydown.imaging.read import open_picture
+
+    def opened(access: Access) -> Frame:
+        picture = open_picture(
+            spec.source, untagged=spec.untagged, access=access, max_pixels=spec.max_pixels, scratch=folder
+        )
+        facts["read"] = dict(picture.facts)
+        width, height = picture.pixels.width, picture.pixels.height
+        room = job.picture(turned=job.turned_for(width, height))
+        ppi = max(width / room.width, height / room.height) * MM_PER_INCH
+        return Frame(pixels=picture.pixels, icc=picture.icc, ppi=ppi, source=spec.source, notes=picture.notes)
+
+    return opened

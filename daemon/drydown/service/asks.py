@@ -1,0 +1,82 @@
+"""What commands ask of whoever holds the ledger: the same verbs for a running daemon, by request file, and for a command that finds no daemon."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from drydown.errors import DrydownError, Exit
+from drydown.intake import copyin
+from drydown.intake.names import shown
+from drydown.jobs import requests
+from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.requests import Answer
+from drydown.service.reception import Order
+from drydown.service.workshop import Workshop
+from drydown.studio.resolve import resolve
+
+
+def serve(workshop: Workshop, now: float) -> list[JobRow]:
+    """Do what waits in the requests folder, oldest first; answers the jobs that changed."""
+    changed: list[JobRow] = []
+    folder = workshop.places.requests
+    for name in requests.waiting(folder):
+        request = requests.take(folder, name, now=now)
+        if request is None:
+            continue
+        rows, answer = obey(workshop, request.verb, request.args)
+        requests.answer(folder, name, answer)
+        workshop.log.write("asked", verb=request.verb, exit=int(answer.exit), message=answer.message)
+        changed += rows
+    return changed
+
+
+def obey(workshop: Workshop, verb: str, args: Mapping[str, Any]) -> tuple[list[JobRow], Answer]:
+    """Do one thing that was asked. Never raises for what the asker got wrong: the answer says it."""
+    verbs: dict[str, Callable[[], list[JobRow]]] = {
+        "run": lambda: take_files(workshop, _order(args), [Path(file) for file in args["files"]]),
+        "retry": lambda: [workshop.reception.retry(args["job"], anyway=bool(args.get("anyway")))],
+        "approve": lambda: [workshop.desk.approve(args["job"])],
+        "cancel": lambda: [workshop.engine.cancel(args["job"])],
+    }
+    if verb not in verbs:
+        return [], Answer(Exit.USAGE, f"this daemon cannot do '{verb}' yet")
+    try:
+        rows = verbs[verb]()
+    except DrydownError as error:
+        return [], Answer(error.exit_code, str(error))
+    except OSError as error:
+        return [], Answer(Exit.MACHINE, str(error))
+    return rows, Answer(Exit.OK, "", {"jobs": [row.id for row in rows]})
+
+
+def take_files(workshop: Workshop, order: Order, files: list[Path]) -> list[JobRow]:
+    """Copy files of the command line in and make jobs of them; they themselves stay untouched. Raises NotFound, Hold, OSError."""
+    studio = workshop.house.studio
+    resolve(
+        studio, recipe=order.recipe, maker=order.sheet_maker, sheet=order.sheet
+    )  # refuse before anything is copied
+    rows = []
+    for file in files:
+        pairing = copyin.beside(file)
+        settings = file.parent / pairing.settings if pairing.settings else None
+        claimed = copyin.claim_copy(
+            file,
+            workshop.places.copies,
+            workshop.reception.new_job(),
+            workshop.desk.publisher.clock(),
+            settings=settings,
+        )
+        workshop.log.write("claimed", claimed.job, source=shown(file.name), hot_folder="run")
+        rows.append(workshop.reception.take(claimed, order))
+    return rows
+
+
+def _order(args: Mapping[str, Any]) -> Order:
+    return Order(
+        recipe=args["recipe"],
+        sheet_maker=args.get("sheet_maker") or "final",
+        sheet=args.get("sheet"),
+        anyway=bool(args.get("anyway")),
+    )

@@ -1,0 +1,173 @@
+"""A studio at work: lock, plugins, ledger after recovery, starter, engine, reception. What the daemon and a run of the command line share.
+
+Opening takes the lock first and recovers before anything is claimed; closing ends every child.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Self
+
+from drydown.discovery import Origin
+from drydown.intake import adopt, complete, filesystem, folder
+from drydown.intake.names import shown
+from drydown.intake.record import Claimed
+from drydown.jobs.attempts import Attempts
+from drydown.jobs.desk import Desk
+from drydown.jobs.engine import Engine
+from drydown.jobs.forks import Starter
+from drydown.jobs.joblog import JobLog
+from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.lock import StudioLock
+from drydown.jobs.places import Places
+from drydown.jobs.publish import boot_id
+from drydown.jobs.recovery import Adoptable, Recovered, recover
+from drydown.jobs.states import Stage
+from drydown.service.house import open_house
+from drydown.service.reception import RUN, Reception
+
+Say = Callable[[str], None]
+
+
+class Workshop:
+    """Everything that works on jobs. Use as a context; one thread. `say` gets sentences for a person, `wake` is called from other threads."""
+
+    def __init__(self, root: Path, *, what: str, say: Say, wake: Callable[[], None]) -> None:
+        self.places = Places(root)
+        self.lock = StudioLock.take(self.places.lock, what=what)
+        try:
+            complete.ignore_lease_breaks()
+            self.house = open_house(root)
+            self.say = say
+            self.log = JobLog(self.places.log)
+            self.hot = dict(self._hot_paths())
+            self.desk, self.recovered = self._recover()
+            self._open(wake)
+        except BaseException:
+            self.lock.release()
+            raise
+
+    def _open(self, wake: Callable[[], None]) -> None:
+        settings = self.house.studio.settings.daemon
+        cores = os.cpu_count() or 1
+        at_once = settings.at_once(cores=cores, memory_mb=_memory_mb())
+        self.starter = Starter(self._preload(), cores=cores)
+        self.executor = ThreadPoolExecutor(at_once, thread_name_prefix="attempt")
+        self.attempts = Attempts(self.starter, self.places.work)
+        self.engine = Engine(self.desk, self.attempts, self.executor, at_once=at_once, wake=wake)
+        self.reception = Reception(lambda: self.house, self.desk)
+        self.folders = [self._hot_folder(name, path) for name, path in self.hot.items()]
+        for row in self.desk.publisher.ledger.in_stage(Stage.CLAIMED):
+            if not row.spec_json:  # adopted after a crash between claim and plan
+                self.reception.planned(row)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End every child and let the studio go. What was under way is taken up again at the next start."""
+        self.starter.close()
+        self.executor.shutdown(wait=True, cancel_futures=True)
+        self.desk.publisher.ledger.close()
+        self.log.close()
+        self.lock.release()
+
+    def reload(self) -> bool:
+        """Read the studio again where a person has changed it; a faulty one is told of and the old one kept. True when it is new."""
+        if not self.house.changed():
+            return False
+        before = self._preload()
+        self.house = open_house(self.places.root)
+        if (
+            self._preload() != before
+        ):  # a plugin changed: children must be forked from a starter that has the new one
+            self.starter.replace(self._preload())
+        self.hot = dict(self._hot_paths())
+        self.folders = [self._hot_folder(name, path) for name, path in self.hot.items()]
+        return True
+
+    def tell_observers(self, rows: Iterable[JobRow]) -> None:
+        """Call `drydown_job_finished` for each job that has ended; an observer that raises is logged and changes nothing."""
+        manager = self.house.discovery.manager
+        plugins = list(manager.get_plugins())
+        for row in (row for row in rows if row.is_final):
+            for plugin in plugins:
+                call = manager.subset_hook_caller(
+                    "drydown_job_finished", remove_plugins=[other for other in plugins if other is not plugin]
+                )
+                try:
+                    call(job=row.public(), outcome=row.state)
+                except Exception as error:
+                    self.log.write(
+                        "observer failed",
+                        row.id,
+                        plugin=manager.get_name(plugin),
+                        reason=f"{type(error).__name__}: {error}",
+                    )
+
+    def _recover(self) -> tuple[Desk, Recovered]:
+        adoptables: list[Adoptable] = []
+        for name, path in self.hot.items():
+            try:
+                adoption = adopt.adopt(folder.HotFolder(name, path))
+            except folder.FolderOffline as error:
+                self.say(str(error))
+                continue
+            adoptables += [_adoptable(claimed) for claimed in adoption.claimed]
+            for note in adoption.notes:
+                self.say(note)
+        copies = adopt.adopt_copies(self.places.copies, RUN)
+        adoptables += [_adoptable(claimed, copied=True) for claimed in copies.claimed]
+        return recover(
+            self.places,
+            adoptables,
+            prints=[hot.prints for hot in self.house.studio.hot_folders],
+            boot=boot_id(),
+            kind_of=filesystem.kind,
+            log=self.log,
+        )
+
+    def _hot_paths(self) -> list[tuple[str, Path]]:
+        return [(hot.name, hot.path) for hot in self.house.studio.hot_folders]
+
+    def _hot_folder(self, name: str, path: Path) -> folder.HotFolder:
+        """The folder with the identity that the ledger knows; one that it does not know yet is set up now, and only now."""
+        ledger, fact = self.desk.publisher.ledger, f"hot {path}"
+        identity = ledger.fact(fact)
+        if not identity:
+            try:
+                identity = folder.set_up(path, secrets.token_hex(8))
+            except folder.FolderOffline as error:
+                self.say(str(error))
+                return folder.HotFolder(name, path)
+            ledger.remember(fact, identity)
+        return folder.HotFolder(name, path, identity)
+
+    def _preload(self) -> tuple[Origin, ...]:
+        origins = {origin.module: origin for origin in self.house.discovery.origins.values()}
+        return tuple(origins.values())
+
+
+def _adoptable(claimed: Claimed, *, copied: bool = False) -> Adoptable:
+    return Adoptable(
+        job=claimed.job,
+        path=claimed.path.parent,
+        hot_folder=claimed.folder,
+        original=claimed.name,
+        source_name=shown(claimed.dropped.name),
+        dropped=claimed.dropped,
+        copied=copied,
+        trouble=claimed.trouble,
+    )
+
+
+def _memory_mb() -> int:
+    """Physical memory in megabytes."""
+    return int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / (1 << 20))

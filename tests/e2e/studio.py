@@ -1,0 +1,106 @@
+"""A small studio on the demonstration's paper, and the real program run on it."""
+
+from __future__ import annotations
+
+import functools
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pyvips
+
+from drydown.demo.paper import pearl_profile
+from drydown.demo.scenario import lay_out
+from drydown.imaging.working import srgb
+
+STUDIO = """
+[[hot_folder]]
+path = "hot/final"
+recipe = "small"
+sheet_maker = "final"
+
+[[hot_folder]]
+path = "hot/look"
+recipe = "small"
+sheet_maker = "final"
+approve = true
+
+[daemon]
+quiet_s = 0.3
+rescan_s = 1
+jobs_at_once = 2
+deadline_s = 60
+"""
+
+STOCK = """
+profile = "profiles/pearl.icc"
+ppi = 100
+sheets = ["letter", "4x6"]
+unprintable_mm = { top = 3, right = 3, bottom = 3, left = 3 }
+dry_minutes = 30
+[ticket]
+media_type = "photographic-satin"
+quality = "high"
+"""
+
+RECIPE = """
+stock = "pearl"
+sheet = "4x6"
+margin_mm = 8
+viewing_mm = 1000
+[[step]]
+use = "flatten"
+[[step]]
+use = "crop"
+[[step]]
+use = "resample"
+[[step]]
+use = "convert"
+[[step]]
+use = "tone-lift"
+lift_L = 3.0
+[[step]]
+use = "balance"
+[[step]]
+use = "sharpen"
+"""
+
+
+@functools.cache
+def paper() -> bytes:
+    """The demonstration's profile, computed once."""
+    return pearl_profile()
+
+
+def make_studio(root: Path, files: Mapping[str, str] | None = None) -> Path:
+    """A studio in `root`; `files` replaces or adds files by their path."""
+    lay_out(root, paper())
+    for name in ("stocks", "recipes"):
+        for file in (root / name).iterdir():
+            file.unlink()
+    written = {"studio.toml": STUDIO, "stocks/pearl.toml": STOCK, "recipes/small.toml": RECIPE} | dict(files or {})
+    for name, text in written.items():
+        (root / name).write_text(text, encoding="utf-8")
+    return root
+
+
+def picture(path: Path, *, seed: int = 1, width: int = 600, height: int = 400, icc: bytes | None = None) -> Path:
+    """A small picture with gradients and texture; JPEG or TIFF or PNG by its name."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[0:height, 0:width]
+    base = np.stack([x / width, y / height, 0.5 + 0.3 * np.sin((x + y) / 40)], axis=2)
+    array = np.clip(base * 200 + 20 + rng.normal(0, 3, base.shape), 0, 255).astype(np.uint8)
+    image = pyvips.Image.new_from_array(array).copy(interpretation="srgb").copy()
+    data = icc if icc is not None else srgb()
+    if data:
+        image.set_type(pyvips.GValue.blob_type, "icc-profile-data", data)
+    image.write_to_file(str(path))
+    return path
+
+
+def drydown(root: Path, *args: str, timeout_s: float = 120) -> subprocess.CompletedProcess[str]:
+    """The command line, as a person runs it."""
+    command = [sys.executable, "-m", "drydown", "--studio", str(root), *args]
+    return subprocess.run(command, capture_output=True, text=True, timeout=timeout_s)

@@ -1,0 +1,104 @@
+from __future__ import annotations
+
+import io
+import struct
+from pathlib import Path
+
+import numpy as np
+import pillow_heif
+import pytest
+import tifffile
+from PIL import Image
+
+from drydown.intake.ends import unfinished
+
+
+def _noise() -> Image.Image:
+    rng = np.random.default_rng(5)
+    return Image.fromarray(rng.integers(0, 255, (400, 500, 3), dtype=np.uint8))
+
+
+def _saved(kind: str) -> bytes:
+    data = io.BytesIO()
+    if kind == "HEIC":
+        pillow_heif.from_pillow(_noise()).save(data)
+    elif kind == "BIGTIFF":
+        tifffile.imwrite(data, np.asarray(_noise()), bigtiff=True, byteorder=">")
+    else:
+        _noise().save(data, kind, **({"quality": 95} if kind in ("JPEG", "WEBP", "AVIF") else {}))
+    return data.getvalue()
+
+
+def ask(data: bytes) -> str | None:
+    return unfinished(lambda place, count: data[place : place + count], len(data))
+
+
+KINDS = ["JPEG", "PNG", "TIFF", "BIGTIFF", "WEBP", "AVIF", "HEIC"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_whole_file_looks_finished(kind: str) -> None:
+    assert ask(_saved(kind)) is None
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("part", [0.02, 0.5])
+def test_a_file_of_full_size_whose_rest_is_zeros_looks_unfinished(kind: str, part: float) -> None:
+    data = _saved(kind)
+    cut = int(len(data) * part)
+    assert len(data) - cut > 64 * 1024
+    assert ask(data[:cut] + bytes(len(data) - cut))
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+def test_where_a_format_marks_its_end_a_few_missing_bytes_are_noticed(kind: str) -> None:
+    data = _saved(kind)
+    assert ask(data[:-20] + bytes(20))
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_a_tiff_whose_directory_comes_last_is_unfinished_until_it_is_there(order: str) -> None:
+    pixels = np.asarray(_noise()).tobytes()
+    short, long = struct.Struct(order + "H"), struct.Struct(order + "I")
+    tags = {256: 500, 257: 400, 258: 8, 259: 1, 262: 1, 273: 8, 277: 3, 278: 400, 279: len(pixels)}
+    head = (b"II*\0" if order == "<" else b"MM\0*") + long.pack(8 + len(pixels))
+    directory = short.pack(len(tags)) + b"".join(
+        struct.pack(order + "HHII", tag, 4, 1, v) for tag, v in tags.items()
+    )
+    whole = head + pixels + directory + bytes(4)
+    assert ask(whole) is None
+    assert ask(head + pixels + bytes(len(directory) + 4))
+    assert ask(whole[:-30])
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("part", [0.0001, 0.1, 0.5, 0.9])
+def test_a_file_that_is_cut_looks_unfinished(kind: str, part: float) -> None:
+    data = _saved(kind)
+    assert ask(data[: int(len(data) * part)])
+
+
+@pytest.mark.parametrize("more", [b"\0" * 1000, b"\0" * 30_000, b"a preview that a camera appends" * 30])
+def test_a_jpeg_may_carry_something_after_its_end(more: bytes) -> None:
+    assert ask(_saved("JPEG") + more) is None
+
+
+def test_the_end_mark_of_an_embedded_preview_is_not_the_end() -> None:
+    preview = _saved("JPEG")
+    data = (
+        preview[:2] + b"\xff\xe1" + (len(preview) + 2).to_bytes(4, "big")[2:] + preview + _saved("JPEG")[2:]
+    )
+    assert ask(data[: len(preview) + 20_000])
+
+
+def test_content_that_is_no_known_format_is_asked_only_about_zeros(tmp_path: Path) -> None:
+    assert ask(b"a text") is None
+    assert ask(b"a text" + bytes(100_000))
+    assert ask(b"8BPS" + bytes(40) + b"pixels") is None
+
+
+@pytest.mark.parametrize(
+    "head", [b"II*\0", b"MM\0+\0\x08", b"RIFF\xff\xff\xff\xffWEBP", b"\0\0\0\x18ftyp", b"\xff\xd8\xff"]
+)
+def test_a_few_bytes_of_a_known_format_do_not_confuse(head: bytes) -> None:
+    assert ask(head)
