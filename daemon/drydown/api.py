@@ -6,7 +6,7 @@ ends the chain: `(render, settings, job) -> finished`. One hook, `drydown_steps`
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, Literal, Protocol, TypeVar
@@ -221,9 +221,12 @@ class Stock:
         None  #: of the upright sheet as it is fed; None where the stock does not state it
     )
     sharpen_strength: float = 0.4  #: `sharpen`'s default on this stock: matte takes more than gloss
-    ticket: Mapping[str, str] = field(
-        default_factory=dict
-    )  #: what a person must set in the driver, as written
+    #: what a person must set in the driver, as written
+    ticket: Mapping[str, str] = field(default_factory=dict)
+    lot: str = ""  #: of paper and ink
+    dry_minutes: int | None = None  #: before a print may be judged
+    refeed: bool = False  #: whether a dry printed sheet may go through the printer again
+    strip_quality: str = ""  #: another quality for test strips, which then tell nothing about colour; empty: the final's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +241,7 @@ class Job:
     final_sheet: Sheet  #: the sheet that the recipe is for
     margins_mm: EdgesMm  #: of the final sheet, round the picture *seen upright*, binding included (`leaf` already applied)
     viewing_mm: float = 400.0
+    light: str = ""  #: the light that prints are judged under
     anyway: bool = False  #: a person has said that a `Hold` is to be passed over
     recipe: str = ""
     copies: int = 1
@@ -274,6 +278,20 @@ class Render(Protocol):
     @property
     def size(self) -> tuple[int, int]:
         """Final pixels (width, height); evaluates nothing."""
+        ...
+
+    @property
+    def companions(self) -> Sequence[Render]:
+        """Renders of the other pictures of a group proof, in order; empty for a single picture."""
+        ...
+
+    @property
+    def picture_name(self) -> str:
+        """The picture's name, escaped for showing."""
+        ...
+
+    def setting(self, key: str) -> Value | None:
+        """The value of `NAME.field` as the recipe stands (None where it is left to the stock). Raises Refusal naming what there is."""
         ...
 
     def __call__(self, overrides: Mapping[str, Value] = {}, /, *, region: Box | None = None) -> Frame: ...

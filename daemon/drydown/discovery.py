@@ -40,7 +40,7 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """A plugin that could not be used; `names` are the offers it is known or guessed to have made."""
+    """A plugin that could not be used: who, why, and where in its source."""
 
     offered_by: str
     reason: str

@@ -149,10 +149,21 @@ def test_a_word_of_doubt_from_libvips_fails_the_conversion(monkeypatch: pytest.M
         to_pearl(picture(), srgb())
 
 
-def test_a_source_with_a_perceptual_table_alone_is_no_doubt() -> None:
+def test_a_source_with_a_perceptual_table_alone_is_read_by_that_and_not_taken_for_srgb(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    # libvips takes such a picture for sRGB where the header suggests an intent that is missing too, as this one's does
     alone = renamed(matte_profile(), b"A2B1", b"A2B2")
+    assert alone[67] != 0
     out = values(to_pearl(picture(), alone))
     assert not np.array_equal(out, values(to_pearl(picture(), matte_profile())))
+    assert np.abs(out.astype(int) - values(to_pearl(picture(), srgb()))).mean() > 500
+    assert not caplog.records  # it is no warning: ICC.1:2022, 9.2 says so
+
+
+def test_a_source_without_a_table_for_the_intent_and_without_a_perceptual_one_is_refused() -> None:
+    with pytest.raises(Refusal, match="none that could stand in"):
+        to_pearl(picture(), renamed(matte_profile(), b"A2B0", b"A2B2"), intent="saturation")
 
 
 def test_a_target_with_a_perceptual_table_alone_serves_that() -> None:

@@ -12,7 +12,6 @@ from drydown.intake.names import (
     is_job_id,
     job_id,
     safe_stem,
-    safe_suffix,
     shown,
     typed_job_id,
 )
@@ -150,23 +149,6 @@ def test_whatever_the_name_the_stem_is_safe(name: str | bytes, max_bytes: int) -
     assert unicodedata.normalize("NFC", stem).encode() == stem.encode() or any(
         unicodedata.category(letter)[0] == "M" for letter in stem
     )
-
-
-@pytest.mark.parametrize(
-    ("name", "suffix"),
-    [
-        ("a.JPG", ".JPG"),
-        ("a.tar.gz", ".gz"),
-        ("a", ""),
-        (".jpg", ""),
-        ("a.", ""),
-        ("a.j pg", ""),
-        ("a.jpg\n", ""),
-        (b"\xff.tif", ".tif"),
-    ],
-)
-def test_only_a_plain_suffix_is_kept(name: str | bytes, suffix: str) -> None:
-    assert safe_suffix(name) == suffix
 
 
 @pytest.mark.parametrize(

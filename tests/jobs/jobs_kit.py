@@ -19,11 +19,11 @@ from drydown.api import EdgesMm, SizeMm
 from drydown.jobs.desk import Desk
 from drydown.jobs.joblog import JobLog
 from drydown.jobs.ledger import Arrival, JobRow, Ledger
-from drydown.jobs.names import CLAIM_NOTE
+from drydown.jobs.names import CLAIM_NOTE, shown
 from drydown.jobs.places import Places, has_marker
 from drydown.jobs.recovery import Adoptable, Recovered, recover
 from drydown.jobs.spec import AttemptResult, JobSpec, Output, PluginRef, SheetSpec, StepSpec, StockSpec
-from drydown.jobs.states import FINAL, Stage
+from drydown.jobs.states import FINAL, WAITING, Stage
 
 BOOT = "boot-1"
 
@@ -52,7 +52,7 @@ def a_spec(job: str, *, prints: Path, source: Path, approve: bool = False, stem:
         hot_folder="final",
         prints=prints,
         source=source,
-        source_name=source.name.encode("utf-8", "backslashreplace").decode(),
+        source_name=shown(source.name),
         stem=stem,
         recipe="shoreline",
         steps=(StepSpec(name="crop", use="crop", settings={}, plugin=plugin),),
@@ -220,7 +220,7 @@ class World:
                 number = ledger.start(row.id)
                 result, folder = self.attempt(row.spec, number, self.places.work)
                 desk.conclude(row.id, result, folder)
-            if not ready and not desk.behind:
+            if not ready and not desk.behind and not ledger.in_stage(*WAITING):
                 return
             self.clock.now += 1000.0
         raise AssertionError("the work does not come to an end")

@@ -103,6 +103,10 @@ def another_database(path: Path) -> None:
     connection.close()
 
 
+def text_instead(path: Path) -> None:
+    path.write_bytes(b"I am no ledger.\n" * 500)
+
+
 def only_the_journal(path: Path) -> None:
     path.rename(f"{path}-journal")
 
@@ -119,7 +123,7 @@ DAMAGE: dict[str, tuple[Callable[[Path], None], bool]] = {
     "deleted": (Path.unlink, False),
     "no header": (overwrite(0, b"\0" * 16), True),
     "a page of zeros": (overwrite(4096, b"\0" * 4096), True),
-    "text instead": (lambda path: path.write_bytes(b"I am no ledger.\n" * 500), True),
+    "text instead": (text_instead, True),
     "another database": (another_database, True),
     "only the journal left": (only_the_journal, True),
     "schema number changed": (overwrite(60, (0).to_bytes(4, "big")), True),

@@ -17,6 +17,8 @@ import imagecodecs
 import numpy as np
 import pytest
 import pyvips
+import fetch
+import tifffile
 from fetch import debian
 
 from drydown.api import Intent
@@ -101,10 +103,12 @@ def test_a_conversion_is_littlecms_own_to_one_code(
 
 
 def test_black_point_compensation_has_an_effect_where_the_test_above_switches_it() -> None:
+    # the demo's perceptual table has its black in place already, so there a source with a black of its own shows the effect
+    cases: list[tuple[str, int, Intent]] = [("romm", 3, "relative"), ("ghostscript cmyk", 4, "perceptual")]
+    for source, bands, intent in cases:
+        on, off = (ours(chance(bands), SOURCES[source](), pearl_profile(), intent, on) for on in (True, False))
+        assert np.abs(on - off).max() > 100, (source, intent)
     codes = chance(3)
-    for intent in ("perceptual", "relative"):
-        on, off = (ours(codes, wide_gamut(), pearl_profile(), intent, on) for on in (True, False))  # type: ignore[arg-type]
-        assert np.abs(on - off).max() > 100
     on, off = (ours(codes, wide_gamut(), pearl_profile(), "absolute", on) for on in (True, False))
     assert np.array_equal(on, off)  # the setting has no say there
 
@@ -137,13 +141,14 @@ def test_swapped_red_and_green_is_really_used() -> None:
     assert np.abs(swapped - wrong_way_round).mean() < 0.01 * np.abs(swapped - plain).mean()
 
 
-def test_bluish_is_really_used() -> None:
-    greys = np.linspace(6000, 60000, 1000).astype(np.uint16)[:, None].repeat(3, axis=1)
-    bluish, plain = (
-        device_to_lab(pearl_profile(), ours(greys, colord(name), pearl_profile(), "absolute", False) / 65535, intent="absolute")
-        for name in ("Bluish.icc", "sRGB.icc")
-    )
-    assert (bluish[:, 2] - plain[:, 2]).mean() < -5
+def test_bluish_is_really_used_and_its_calibration_of_a_screen_is_not() -> None:
+    # Its columns are sRGB's but for the last digits; what is blue about it is `vcgt`, which is meant for a screen's card and no part
+    # of a picture's colours.
+    codes, icc = chance(3), colord("Bluish.icc")
+    bluish = ours(codes, icc, pearl_profile(), "relative", True)
+    assert np.abs(bluish - littlecms(codes, icc, pearl_profile(), "relative", True)).max() <= 1
+    plain = ours(codes, colord("sRGB.icc"), pearl_profile(), "relative", True)
+    assert 0 < np.abs(bluish - plain).mean() < 20
 
 
 def test_a_named_colour_profile_is_refused() -> None:
@@ -197,37 +202,51 @@ def test_an_independent_engine_sees_the_same_on_the_way_to_a_screen(tmp_path: Pa
     assert delta_E_CIE2000(*seen).mean() <= 0.3
 
 
-@pytest.mark.parametrize("compensate", [True, False], ids=["bpc", "no bpc"])
-@pytest.mark.parametrize("intent", ["perceptual", "relative", "absolute"])
-def test_transicc_another_version_of_littlecms_gives_the_same(
-    tmp_path: Path, intent: Intent, compensate: bool
-) -> None:
-    folder = debian("liblcms2-utils")
+def littlecms_tool(name: str, *arguments: str, given: str = "") -> str:
+    """Run one of LittleCMS' own programs, of whatever version Debian has; returns what it prints."""
     library = next(debian("liblcms2-2").glob("usr/lib/*"))
-    for name, icc in (("in.icc", wide_gamut()), ("out.icc", pearl_profile())):
-        (tmp_path / name).write_bytes(icc)
-    codes = chance(3)[:1000]
-    command = [folder / "usr/bin/transicc", "-n", "-w", f"-t{NUMBER[intent]}", *(["-b"] if compensate else [])]
     done = subprocess.run(
-        [*command, f"-i{tmp_path / 'in.icc'}", f"-o{tmp_path / 'out.icc'}"],
-        input="\n".join(" ".join(map(str, row)) for row in codes) + "\n",
+        [debian("liblcms2-utils") / "usr/bin" / name, *arguments],
+        input=given,
         capture_output=True,
         text=True,
-        check=True,
         env={**os.environ, "LD_LIBRARY_PATH": str(library)},
     )
-    theirs = np.array([[float(word) for word in line.split()] for line in done.stdout.splitlines() if line.strip()])
-    assert theirs.shape == codes.shape
+    if "error while loading shared libraries" in done.stderr:
+        fetch._not_here(f"{name} of liblcms2-utils: {done.stderr.strip()}")
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+@pytest.mark.parametrize("compensate", [True, False], ids=["bpc", "no bpc"])
+@pytest.mark.parametrize("intent", ["perceptual", "relative", "absolute"])
+def test_another_version_of_littlecms_gives_the_same(tmp_path: Path, intent: Intent, compensate: bool) -> None:
+    from colour.difference import delta_E_CIE2000
+
+    for name, icc in (("in.icc", wide_gamut()), ("out.icc", pearl_profile())):
+        (tmp_path / name).write_bytes(icc)
+    codes = chance(3)
+    before, after = tmp_path / "before.tif", tmp_path / "after.tif"
+    tifffile.imwrite(before, codes.reshape(200, 200, 3), photometric="rgb")
+    options = ["-w16", f"-t{NUMBER[intent]}", *(["-b"] if compensate else [])]
+    littlecms_tool("tificc", *options, f"-i{tmp_path / 'in.icc'}", f"-o{tmp_path / 'out.icc'}", str(before), str(after))
+    theirs = tifffile.imread(after).reshape(-1, 3).astype(int)
     mine = ours(codes, wide_gamut(), pearl_profile(), intent, compensate)
-    assert np.abs(theirs - mine).max() <= 1
+    if intent == "relative" and compensate:
+        # version 2.18 finds the black of a table profile otherwise than those before
+        difference = delta_E_CIE2000(pearl_model().lab(theirs / 65535), pearl_model().lab(mine / 65535))
+        assert difference.max() <= 1.0
+    else:
+        assert np.abs(theirs - mine).max() <= 1
 
 
 # --- single colours, worked out by our own code -------------------------------------------------------------------
 
 
 @cache
-def lab4() -> bytes:
-    return bytes(imagecodecs.cms_profile("lab4"))
+def lab2() -> bytes:
+    """Version 2: towards a version 4 Lab, LittleCMS would compensate the black point of perceptual and saturation unasked."""
+    return bytes(imagecodecs.cms_profile("lab2"))
 
 
 def littlecms_lab(device: np.ndarray, icc: bytes, intent: Intent) -> np.ndarray:
@@ -236,7 +255,7 @@ def littlecms_lab(device: np.ndarray, icc: bytes, intent: Intent) -> np.ndarray:
     out = imagecodecs.cms_transform(
         np.ascontiguousarray(device[None] * scale),
         icc,
-        lab4(),
+        lab2(),
         colorspace=SPACE[device.shape[1]],
         outcolorspace="lab",
         outdtype="float64",
@@ -257,16 +276,29 @@ def test_lab_of_a_device_value_is_littlecms_in_floating_point(name: str, intent:
     assert np.abs(mine - theirs)[encodable].max() <= 0.03
 
 
+def test_lab_of_a_device_value_is_what_transicc_prints(tmp_path: Path) -> None:
+    (tmp_path / "pearl.icc").write_bytes(pearl_profile())
+    device = chance(3)[:300] / 65535
+    given = "\n".join(f"{value * 255:.8f}" for value in device.ravel()) + "\n"
+    for intent in ("relative", "absolute"):
+        said = littlecms_tool("transicc", "-n", f"-t{NUMBER[intent]}", f"-i{tmp_path / 'pearl.icc'}", "-o*Lab", given=given)
+        theirs = np.array([[float(word) for word in line.split()] for line in said.splitlines() if line.strip()])
+        assert np.abs(device_to_lab(pearl_profile(), device, intent=intent) - theirs).max() <= 0.02
+
+
 @pytest.mark.parametrize("intent", list(NUMBER))
 @pytest.mark.parametrize("name", ["srgb", "pearl", "matte", "colord AdobeRGB1998"])
 def test_the_device_value_of_a_lab_is_littlecms_in_floating_point(name: str, intent: Intent) -> None:
     icc = SOURCES[name]()
     Lab = device_to_lab(icc, chance(3, 3000)[8:] / 65535)
     out = imagecodecs.cms_transform(
-        np.ascontiguousarray(Lab[None]), lab4(), icc, colorspace="lab", outcolorspace="rgb", outdtype="float64", intent=NUMBER[intent]
+        np.ascontiguousarray(Lab[None]), lab2(), icc, colorspace="lab", outcolorspace="rgb", outdtype="float64", intent=NUMBER[intent]
     )
     theirs = np.clip(np.asarray(out)[0], 0, 1)
-    assert np.abs(lab_to_device(icc, Lab, intent=intent) - theirs).max() <= 0.003
+    mine = lab_to_device(icc, Lab, intent=intent)
+    # as colours, because LittleCMS turns a gamma round by a table, which near black is off by a few thousandths of device
+    assert np.abs(device_to_lab(icc, mine) - device_to_lab(icc, theirs)).max() <= 0.05
+    assert np.abs(mine - theirs)[(mine > 0.05).all(axis=1)].max() <= 0.0005
 
 
 # --- published numbers --------------------------------------------------------------------------------------------

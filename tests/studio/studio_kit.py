@@ -57,6 +57,7 @@ class Sharpen(Settings):
 class Final(Settings):
     slug: bool = True
     bits: Literal[8, 16] = 16
+    form: Literal["sheet", "printable", "picture"] | None = None
 
 
 class Strip(Settings):

@@ -50,7 +50,7 @@ def test_a_hot_folder_is_told_from_the_paper_to_the_prints_folder(tmp_path: Path
         "5. tone-lift; lift_L 3 (recipe), contrast 1 (default).",
         "6. balance; cyan 0 (default), magenta 0 (default), yellow 0 (default).",
         "7. sharpen; strength 0.4 (recipe).",
-        "Then final: slug true (recipe), bits 16 (default).",
+        "Then final: slug true (recipe), bits 16 (default), form printable (stock).",
         "The ticket states media_type photographic-satin and quality high. NOT STATED: printer, media_name_in_driver,"
         " printable_side, media_source, feed_edge, size_name_in_driver, resolution, direction, black_ink, platen,"
         " scaling, borderless, placement and driver_colour.",
@@ -219,6 +219,17 @@ def test_a_chain_without_conversion_is_a_fault_unless_a_step_of_ones_own_may_con
     assert [str(fault) for fault in found.faults] == [
         "recipes/shoreline.toml: has no convert step: the picture would keep its own colours, and no sheet is made of that;"
         ' add [[step]] use = "convert"'
+    ]
+
+
+def test_a_printable_area_that_nobody_has_measured_is_a_fault(tmp_path: Path) -> None:
+    edges = "unprintable_mm = { top = 3, right = 4, bottom = 5, left = 6 }"
+    text = SHORELINE.replace("slug = true", 'form = "printable"')
+    assert explain(opened(tmp_path, pearl=STATED, shoreline=text)).faults == ()
+    found = explain(opened(tmp_path, pearl=STATED.replace(edges, ""), shoreline=text))
+    assert [str(fault) for fault in found.faults] == [
+        "recipes/shoreline.toml: [final]: form: is printable, and stock pearl does not state its unprintable_mm;"
+        " state them in the stock, or use sheet"
     ]
 
 

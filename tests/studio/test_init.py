@@ -7,9 +7,11 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from studio_kit import OFFERS
 
+import drydown_steps
 from drydown.errors import Conflict, StudioError
+from drydown.geometry import placement_faults
+from drydown.studio.explain import explain
 from drydown.studio.init import init, packaged
 from drydown.studio.load import load
 from drydown.studio.recipe import RecipeHead
@@ -26,9 +28,14 @@ def tree(root: Path) -> set[str]:
     return {path.relative_to(root).as_posix() for path in root.rglob("*")}
 
 
+#: The steps and sheet makers that come with the program.
+REAL = {offer.name: offer for offer in drydown_steps.drydown_steps()}
+
+
 def loaded(root: Path) -> Studio:
-    (root / "profiles/pearl.icc").write_bytes(b"a profile")
-    return load(root, OFFERS)
+    for name in ("pearl", "other"):
+        (root / f"profiles/{name}.icc").write_bytes(b"a profile")
+    return load(root, REAL)
 
 
 def test_everything_a_studio_needs_is_laid_out(tmp_path: Path) -> None:
@@ -77,7 +84,7 @@ def test_laying_out_twice_is_refused(tmp_path: Path) -> None:
 def test_the_only_fault_of_a_new_studio_is_the_profile_that_the_person_has_to_bring(tmp_path: Path) -> None:
     init(tmp_path)
     with pytest.raises(StudioError) as caught:
-        load(tmp_path, OFFERS)
+        load(tmp_path, REAL)
     assert (
         str(caught.value)
         == "stocks/pearl.toml: profile: profiles/pearl.icc is missing; copy your paper's profile there"
@@ -91,6 +98,30 @@ def test_once_the_profile_is_there_the_new_studio_loads(tmp_path: Path) -> None:
         ("proof", "portfolio", False),
         ("final", "portfolio", True),
     ]
+
+
+def test_a_new_studio_is_told_in_words_and_the_only_advice_is_what_only_a_person_can_measure(
+    tmp_path: Path,
+) -> None:
+    init(tmp_path)
+    found = explain(loaded(tmp_path), placement_faults=placement_faults)
+    assert found.faults == ()
+    assert [str(one) for one in found.advice] == [
+        "stocks/pearl.toml: states no unprintable_mm: a driver may clip or shift the sheet; "
+        "measure with drydown check --sheet"
+    ]
+    assert found.told[1].paragraphs[-4].startswith("Then final: slug true (recipe)")
+    assert "form sheet (stock)" in found.told[1].paragraphs[-4]
+
+
+def test_every_setting_of_every_step_there_is_stands_in_the_laid_out_recipe() -> None:
+    text = (packaged() / "recipes/portfolio.toml").read_text("utf-8")
+    tables = re.split(r"^\[+(?:step|final)\]+$", text, flags=re.MULTILINE)[1:]
+    assert len(tables) == len(REAL)
+    for offer, table in zip(REAL.values(), tables, strict=True):
+        assert f'use = "{offer.name}"' in table or offer.name == "final"
+        for key in offer.settings.model_fields:
+            assert re.search(rf"^#?{key} = ", table, re.MULTILINE), f"{offer.name}: {key}"
 
 
 def test_every_setting_that_is_switched_off_is_valid_once_it_is_switched_on(tmp_path: Path) -> None:

@@ -37,7 +37,7 @@ def test_settings_are_complete_and_each_says_where_it_comes_from(tmp_path: Path)
     assert lift.origin == {"lift_L": "recipe"}
     assert (found.maker.use, found.maker.values(), found.maker.origin) == (
         "final",
-        {"slug": True, "bits": 16},
+        {"slug": True, "bits": 16, "form": None},
         {"slug": "recipe"},
     )
     assert (found.stock_name, found.profile) == ("pearl", tmp_path / "profiles/pearl.icc")

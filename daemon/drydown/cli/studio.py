@@ -52,7 +52,7 @@ def check(studio_dir: Path | None, sheet: str | None, stocks: tuple[str, ...]) -
     from drydown.studio.explain import explain
 
     root = find_studio(studio_dir)
-    house = open_house(root)
+    house = open_house(root, strict=False)
     words, faults = open_profiles(root, house.studio.stocks, _words)
     if sheet is not None and not faults:
         return _placement_sheets(house, sheet, stocks)
@@ -162,7 +162,7 @@ def _found(studio_dir: Path | None) -> Discovery:
             raise
         return discover()
     try:
-        return open_house(root).discovery
+        return open_house(root, strict=False).discovery
     except StudioError:
         return discover(root / "plugins")
 

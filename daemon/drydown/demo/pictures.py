@@ -187,7 +187,9 @@ def _broken_off(path: Path, scale: float) -> None:
     whole = io.BytesIO()
     image = Image.fromarray(_shown(light, dunes.LOOK, "broken off"))
     image.save(whole, "JPEG", quality=94, icc_profile=srgb(), dpi=(PPI, PPI))
-    path.write_bytes(whole.getvalue()[: whole.tell() * 6 // 10])
+    data = whole.getvalue()
+    scan = data.rfind(b"\xff\xda")  # the head stays whole, or a small copy would be cut within its profile
+    path.write_bytes(data[: scan + (len(data) - scan) * 6 // 10])
 
 
 def _shot_list(path: Path, scale: float) -> None:

@@ -45,8 +45,9 @@ _DEVICES: Final = ("mntr", "prtr", "scnr", "spac")
 _SPACES: Final = ("GRAY", "RGB", "CMYK")
 _PROFILE: Final = "icc-profile-data"  # libvips' name for an attached profile
 
-#: How libvips ends when a *source* has no table for the intent: LittleCMS takes the perceptual one then, as ICC.1:2022, 9.2 asks.
-_NO_GUESS: Final = "input intent"
+#: What libvips says when it lets LittleCMS read a source by its perceptual table, as ICC.1:2022, 9.2 asks (see `_readable_by`).
+_NO_GUESS: Final = "fallback to suggested perceptual"
+_HEADER_INTENT: Final = slice(64, 68)  # the rendering intent that the profile's header suggests (ICC.1:2022, 7.2.15)
 
 
 def convert(
@@ -132,7 +133,7 @@ def _transform(
     depth: Literal[8, 16],
 ) -> pyvips.Image:
     tagged = pixels.copy(interpretation=_INTERPRETATION[pixels.bands])
-    tagged.set_type(pyvips.GValue.blob_type, _PROFILE, icc)
+    tagged.set_type(pyvips.GValue.blob_type, _PROFILE, _readable_by(icc, intent))
     # libvips reads the file while it builds the transform; afterwards it is not needed
     with tempfile.NamedTemporaryFile(suffix=".icc") as file, _nothing_guessed():
         file.write(target)
@@ -149,6 +150,25 @@ def _transform(
     return plain
 
 
+def _readable_by(icc: bytes, intent: Intent) -> bytes:
+    """The source profile as libvips will read it rightly.
+
+    Where a profile has no table for the intent, libvips looks at the intent suggested in its header, and takes the picture for sRGB
+    if that has none either. So a profile that must be read by its perceptual table is made to suggest that.
+    """
+    info = inspect(icc)
+    if intent in info.intents:
+        return icc
+    if "perceptual" not in info.intents:
+        raise Refusal(
+            f"The picture's profile, “{info.description}”, has no table for {INTENT_NAMES[intent]} and none that could stand in. "
+            "Convert the picture to a working space such as sRGB where its colours look right, and export it again."
+        )
+    changed = bytearray(icc)
+    changed[_HEADER_INTENT] = bytes(4)  # perceptual
+    return bytes(changed)
+
+
 @contextmanager
 def _nothing_guessed() -> Iterator[None]:
     """Turn what libvips logs while it builds into an error; what is known to be no guess is passed over in silence."""
@@ -156,7 +176,7 @@ def _nothing_guessed() -> Iterator[None]:
 
     def listen(record: logging.LogRecord) -> bool:
         text = record.getMessage()
-        harmless = text.endswith(_NO_GUESS)
+        harmless = _NO_GUESS in text
         if not harmless:
             doubts.append(text)
         return not harmless

@@ -23,6 +23,7 @@ TRACKING_EM = 0.035  #: small type is set a little wider (common practice, no so
 SEPARATOR = "  ·  "
 _OVERSAMPLING = 4  # letters are drawn so much larger and averaged: even spacing, no hinting at the pixel grid
 _PROBE_PX = 1000
+_BALANCING = 12  # halvings of the line length: then it is even to less than a tenth of a mm
 _SPELT = {
     "×": "x",
     "–": "-",
@@ -85,19 +86,39 @@ def wrapped(
 ) -> tuple[list[str], list[str]]:
     """Parts joined into at most so many lines of at most `room_mm`, in order, and the parts that found no room.
 
-    A part that is longer than a line is left out; the shorter ones after it still count.
+    The lines are made about equally long. A part that is longer than a line is left out; the shorter ones after it still count.
     """
-    done: list[str] = []
-    left_out: list[str] = []
-    for part in parts:
-        longer = f"{done[-1]}{SEPARATOR}{part}" if done else part
-        if done and width_mm(longer, cap_mm) <= room_mm:
-            done[-1] = longer
-        elif len(done) < lines and width_mm(part, cap_mm) <= room_mm:
-            done.append(part)
+    widths = [width_mm(part, cap_mm) for part in parts]
+    gap = width_mm(f"n{SEPARATOR}n", cap_mm) - 2 * width_mm("n", cap_mm)
+    rows, left_out = _filled(widths, gap, room_mm, lines)
+    low, high = 0.0, room_mm
+    for _ in range(_BALANCING):
+        middle = (low + high) / 2
+        tried, without = _filled(widths, gap, middle, len(rows))
+        if without == left_out:
+            rows, high = tried, middle
         else:
-            left_out.append(part)
-    return done, left_out
+            low = middle
+    return [SEPARATOR.join(parts[i] for i in row) for row in rows], [parts[i] for i in left_out]
+
+
+def _filled(
+    widths: Sequence[float], gap: float, room: float, lines: int
+) -> tuple[list[list[int]], list[int]]:
+    """Which parts stand in which line, each line filled before the next is begun, and which stand in none."""
+    rows: list[list[int]] = []
+    left_out: list[int] = []
+    reached = 0.0
+    for index, width in enumerate(widths):
+        if rows and reached + gap + width <= room:
+            rows[-1].append(index)
+            reached += gap + width
+        elif len(rows) < lines and width <= room:
+            rows.append([index])
+            reached = width
+        else:
+            left_out.append(index)
+    return rows, left_out
 
 
 def paragraph(text: str, *, cap_mm: float, room_mm: float) -> list[str]:

@@ -28,7 +28,7 @@ def write_preview(sheet: Path, to: Path, *, long_edge_px: int = 1600) -> dict[st
     and `outside_srgb_percent`, the share of the inked pixels whose colour the preview shows visibly wrong (None for a sheet that is not RGB).
     Raises ValueError where the sheet carries no profile, pyvips.Error where it cannot be read.
     """
-    image = pyvips.Image.new_from_file(str(sheet), access="sequential", fail_on="warning")
+    image = pyvips.Image.new_from_file(str(sheet), access="sequential", fail_on="warning", revalidate=True)
     if image.get_typeof("icc-profile-data") == 0:
         raise ValueError(f"{sheet.name} carries no profile, so its colours are not known")
     icc = bytes(image.get("icc-profile-data"))

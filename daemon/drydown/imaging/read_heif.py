@@ -15,7 +15,7 @@ from drydown.errors import Refusal
 from drydown.imaging import read_boxes
 from drydown.imaging.read_exif import read_exif
 from drydown.imaging.read_found import Access, Colour, Found, Source, Stated
-from drydown.imaging.read_loaded import sixteen, unmultiplied, vips_load
+from drydown.imaging.read_loaded import sixteen, unmultiplied, vips_load, with_alpha
 from drydown.imaging.read_stated import from_code_points
 
 _CODECS: Final = {b"av01": "AVIF", b"hvc1": "HEIC"}
@@ -49,11 +49,11 @@ def examine(source: Source) -> Found:
 
     def load(access: Access) -> pyvips.Image:
         pixels = _load_av1(source, access) if is_avif else _load_hevc(source)
-        return (
-            unmultiplied(pixels, (0.0,) * (pixels.bands - 1))
-            if premultiplied and pixels.bands in (2, 4)
-            else pixels
-        )
+        if colour == "grey" and pixels.bands > 2:  # libheif makes three equal channels of one
+            pixels = with_alpha(pixels[0], pixels[3] if pixels.bands == 4 else None)
+        if premultiplied and pixels.bands in (2, 4):
+            return unmultiplied(pixels, (0.0,) * (pixels.bands - 1))
+        return pixels
 
     return Found(
         format=_CODECS[codec],

@@ -73,7 +73,7 @@ def examine(source: Source) -> Found:
     def load(access: Access) -> pyvips.Image:
         if not parts.has_flattened:
             return composed(source, parts)
-        path = flat.write_tiff(source, parts, coding, offsets, counts)
+        path = flat.write_tiff(source, parts, coding, used, offsets, counts)
 
         def opened(way: Access) -> pyvips.Image:
             return vips_load("tiffload", path, way)

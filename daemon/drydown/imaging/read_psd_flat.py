@@ -23,8 +23,8 @@ _TIFF_CODING: Final = {PLAIN: 1, PACKBITS: 32773}
 _COPY_BYTES: Final = 4 * 1024 * 1024
 _STRIP_BYTES: Final = 1 << 20
 _HEADER_BYTES: Final = 16
-_WHITE_IS_ZERO, _BLACK_IS_ZERO = 0, 1
-_PLANES_APART: Final = 2
+_WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB = 0, 1, 2  # photometry; what the planes mean is for the caller to know
+_CHUNKY, _PLANES_APART = 1, 2  # planar configuration; at 1 bit libvips takes a single plane only as chunky
 _UNSPECIFIED: Final = 0  # extra samples
 _UNSIGNED, _FLOAT = 1, 3  # sample formats
 
@@ -62,7 +62,7 @@ def strips(
         offsets = first + len(table) + np.concatenate([[0], np.cumsum(counts)[:-1]])
         used = planes * parts.height
         return offsets[:used], counts[:used]
-    tops = np.arange(0, parts.height, rows_per_strip(parts, coding), dtype=np.int64)
+    tops = np.arange(0, parts.height, rows_per_strip(parts, coding, planes), dtype=np.int64)
     heights = np.diff(np.append(tops, parts.height))
     plane = first + np.arange(planes, dtype=np.int64)[:, np.newaxis] * parts.height * row_bytes(parts)
     return (plane + tops * row_bytes(parts)).ravel(), np.tile(heights * row_bytes(parts), planes)
@@ -73,15 +73,18 @@ def row_bytes(parts: Parts) -> int:
     return (parts.width * parts.bits + 7) // 8
 
 
-def rows_per_strip(parts: Parts, coding: int) -> int:
-    """PackBits rows stand alone; plain rows are taken many at a time."""
-    return 1 if coding == PACKBITS else max(1, min(parts.height, _STRIP_BYTES // row_bytes(parts)))
+def rows_per_strip(parts: Parts, coding: int, planes: int) -> int:
+    """PackBits rows stand alone; plain rows are taken many at a time, but for grey and alpha, which libvips reads only row by row."""
+    if coding == PACKBITS or planes == 2:
+        return 1
+    return max(1, min(parts.height, _STRIP_BYTES // row_bytes(parts)))
 
 
 def write_tiff(
     source: Source,
     parts: Parts,
     coding: int,
+    planes: int,
     offsets: npt.NDArray[np.int64],
     counts: npt.NDArray[np.int64],
 ) -> Path:
@@ -91,7 +94,7 @@ def write_tiff(
         source.path.open("rb") as original,
         tempfile.NamedTemporaryFile(dir=source.scratch, suffix=".tif", delete=False) as out,
     ):
-        out.write(_head(parts, coding, offsets - start, counts))
+        out.write(_head(parts, coding, planes, offsets - start, counts))
         original.seek(start)
         left = end - start
         while left and (block := original.read(min(left, _COPY_BYTES))):
@@ -102,24 +105,27 @@ def write_tiff(
     return Path(out.name)
 
 
-def _head(parts: Parts, coding: int, offsets: npt.NDArray[np.int64], counts: npt.NDArray[np.int64]) -> bytes:
+def _head(
+    parts: Parts, coding: int, planes: int, offsets: npt.NDArray[np.int64], counts: npt.NDArray[np.int64]
+) -> bytes:
     """Header and directory of a big-endian BigTIFF; `offsets` count from their end, where the pixels follow."""
-    planes = counts.size // -(-parts.height // rows_per_strip(parts, coding))
+    rows = rows_per_strip(parts, coding, planes)
     entries = [
         entry(256, LONG, parts.width),
         entry(257, LONG, parts.height),
         entry(258, SHORT, *[parts.bits] * planes),
         entry(259, SHORT, _TIFF_CODING[coding]),
-        entry(262, SHORT, _WHITE_IS_ZERO if parts.bits == 1 else _BLACK_IS_ZERO),
+        entry(262, SHORT, _RGB if planes > 2 else _WHITE_IS_ZERO if parts.bits == 1 else _BLACK_IS_ZERO),
         (273, LONG8, offsets),
         entry(277, SHORT, planes),
-        entry(278, LONG, rows_per_strip(parts, coding)),
+        entry(278, LONG, rows),
         (279, LONG8, counts),
-        entry(284, SHORT, _PLANES_APART),
+        entry(284, SHORT, _PLANES_APART if planes > 1 else _CHUNKY),
         entry(339, SHORT, *[_FLOAT if parts.bits == 32 else _UNSIGNED] * planes),
     ]
-    if planes > 1:
-        entries.append(entry(338, SHORT, *[_UNSPECIFIED] * (planes - 1)))
+    extra = planes - 3 if planes > 2 else planes - 1
+    if extra:
+        entries.append(entry(338, SHORT, *[_UNSPECIFIED] * extra))
     size = _HEADER_BYTES + len(
         directory_bytes(entries, order=">", big=True, place=_HEADER_BYTES, following=0)
     )

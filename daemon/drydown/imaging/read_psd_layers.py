@@ -67,7 +67,7 @@ def composed(source: Source, parts: Parts) -> pyvips.Image:
         raise source.refusal(f"has layers that came out as {colours.shape}", _ADVICE)
     if parts.mode == CMYK:
         colours = 1.0 - colours  # stored as light, printed as ink
-    planes = colours if float(alpha.min()) >= 1.0 else np.concatenate([colours, alpha], axis=2)
+    planes = colours if float(alpha.min()) > 1.0 - 0.5 / FULL else np.concatenate([colours, alpha], axis=2)
     deep = np.rint(np.clip(planes, 0.0, 1.0) * FULL).astype(np.uint16)
     return pyvips.Image.new_from_memory(
         np.ascontiguousarray(deep).data, parts.width, parts.height, deep.shape[2], "ushort"

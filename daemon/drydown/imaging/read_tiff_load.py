@@ -1,7 +1,7 @@
 """From a checked TIFF page to lazy pixels: which way libtiff is asked, and what libvips must not do by itself.
 
 Plain kinds are read from the file as it is. The rare ones go through a copy in the scratch folder with a few bytes replaced, or with
-directories added: signed CIELab, premultiplied alpha, planes in tiles.
+directories added: signed CIELab, premultiplied alpha, planes in tiles, grey with extra planes.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ def load_page(
     colours = CHANNELS[colour]
     lab = page.photometry in (tiff.CIE_LAB, tiff.ICC_LAB)
     associated = alpha is not None and page.extra[alpha - colours] == tiff.ASSOCIATED
-    planes = page.samples if page.tiled_planes else 0
+    planes = page.samples if page.split else 0
     path = _path(source, page, associated)
 
     def opened(way: Access) -> pyvips.Image:
@@ -45,7 +45,7 @@ def load_page(
 
     stored = float_to_sixteen(source, opened, access) if page.sample_format == tiff.FLOAT else opened(access)
     if planes and page.photometry == tiff.WHITE_IS_ZERO:
-        stored = stored.invert()
+        stored = stored[0].invert().bandjoin(stored[1:])
     plane = None if alpha is None else sixteen(stored[alpha], 16)
     if lab:
         return with_alpha(
@@ -71,9 +71,12 @@ def _strictly(path: Path, access: Access, page: int) -> pyvips.Image:
 
 def _path(source: Source, page: Page, associated: bool) -> Path:
     """The file itself, or a copy in which libvips finds the page as it is stored."""
-    if page.tiled_planes:
+    if page.split:
         return _one_page_a_plane(source, page)
     patches: dict[int, bytes] = {}
+    if page.apart and page.samples == 1:
+        # one plane is as good as chunky, and libvips makes white of all of it at 1 bit
+        patches |= _patch(page, Tag.PLANAR, 0, tiff.CHUNKY)
     if page.photometry == tiff.CIE_LAB:
         # libvips refuses 8-bit CIELab and halves the lightness of 16-bit; ICCLab it hands over as stored
         patches |= _patch(page, Tag.PHOTOMETRY, 0, tiff.ICC_LAB)
@@ -102,7 +105,7 @@ def _patched(source: Source, patches: Mapping[int, bytes]) -> Path:
 
 
 def _one_page_a_plane(source: Source, page: Page) -> Path:
-    """libvips reads no tiles of separate planes: give each plane a directory of its own, behind a copy of the file."""
+    """Each plane gets a directory of its own, behind a copy of the file."""
     order, big = page.directory.order, page.directory.big
     with tempfile.NamedTemporaryFile(dir=source.scratch, suffix=".tif", delete=False) as copy:
         _copy(source, copy)
@@ -126,8 +129,8 @@ def _one_page_a_plane(source: Source, page: Page) -> Path:
 
 def _plane_entries(page: Page, plane: int) -> list[Entry]:
     """The page's directory for one of its planes, as grey."""
-    tiles = page.offsets.size // page.samples
-    part = slice(plane * tiles, (plane + 1) * tiles)
+    count = page.offsets.size // page.samples
+    part = slice(plane * count, (plane + 1) * count)
     places = LONG8 if page.directory.big else LONG
     entries = [
         entry(Tag.WIDTH, LONG, page.width),
@@ -136,12 +139,14 @@ def _plane_entries(page: Page, plane: int) -> list[Entry]:
         entry(Tag.COMPRESSION, SHORT, page.compression),
         entry(Tag.PHOTOMETRY, SHORT, tiff.BLACK_IS_ZERO),
         entry(Tag.SAMPLES, SHORT, 1),
-        entry(Tag.TILE_WIDTH, LONG, page.part[0]),
-        entry(Tag.TILE_LENGTH, LONG, page.part[1]),
-        (int(Tag.TILE_OFFSETS), places, page.offsets[part]),
-        (int(Tag.TILE_BYTES), places, page.counts[part]),
         entry(Tag.SAMPLE_FORMAT, SHORT, page.sample_format),
+        (int(Tag.TILE_OFFSETS if page.tiled else Tag.STRIP_OFFSETS), places, page.offsets[part]),
+        (int(Tag.TILE_BYTES if page.tiled else Tag.STRIP_BYTES), places, page.counts[part]),
     ]
+    if page.tiled:
+        entries += [entry(Tag.TILE_WIDTH, LONG, page.part[0]), entry(Tag.TILE_LENGTH, LONG, page.part[1])]
+    else:
+        entries.append(entry(Tag.ROWS_PER_STRIP, LONG, page.part[1]))
     if page.predictor != 1:
         entries.append(entry(Tag.PREDICTOR, SHORT, page.predictor))
     return entries

@@ -26,6 +26,7 @@ CODING_NAMES: Final = {6: "old-style JPEG", 34925: "LZMA", 50000: "Zstandard", 5
 
 UNSPECIFIED, ASSOCIATED, UNASSOCIATED = 0, 1, 2  # extra samples (TIFF 6.0, p. 31)
 FLOAT: Final = 3  # sample format (p. 80)
+CHUNKY, APART = 1, 2  # planar configuration (p. 38)
 
 
 class Tag(IntEnum):
@@ -76,9 +77,11 @@ class Page:
     counts: npt.NDArray[np.int64]
 
     @property
-    def tiled_planes(self) -> bool:
-        """Whether its channels lie apart, each in tiles."""
-        return self.samples > 1 and self.tiled and self.apart
+    def split(self) -> bool:
+        """Whether its planes must be read one by one: libvips reads no tiles of separate planes, and grey with extra planes it
+        reads wrongly without a word where a strip has more than one row (8.18.7)."""
+        grey = self.photometry in (WHITE_IS_ZERO, BLACK_IS_ZERO)
+        return self.samples > 1 and self.apart and (self.tiled or grey)
 
     @property
     def raw_bytes(self) -> int:
@@ -110,7 +113,7 @@ def page_of(directory: Directory) -> Page:
         photometry=directory.number(Tag.PHOTOMETRY, -1),
         compression=directory.number(Tag.COMPRESSION, NOT_COMPRESSED),
         sample_format=int(formats[0]) if formats.size else 1,
-        apart=directory.number(Tag.PLANAR, 1) == 2,
+        apart=directory.number(Tag.PLANAR, CHUNKY) == APART,
         tiled=tiled,
         part=_part_size(directory, tiled, width, height),
         predictor=directory.number(Tag.PREDICTOR, 1),

@@ -1,7 +1,7 @@
 """Another number of pixels for the same picture, on a 16-bit picture without loss of precision.
 
-Strong reductions average light, because averaging encoded values darkens foliage, hair and glitter; mild ones and enlargements work on the values. No
-edge gains a halo: what a kernel adds is held to the pixels around. Stays lazy and fit for sequential reading.
+Strong reductions average light, because averaging encoded values darkens foliage, hair and glitter; mild ones and enlargements work on the values,
+where a kernel's overshoot is seen least. Stays lazy and fit for sequential reading.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from drydown.imaging.light import Light, light_of
 LIGHT_ABOVE: Final = 1.5  #: reductions stronger than this are done in light
 #: Whole blocks are averaged first, but a reduction by so much is left to the triangle, over which every source pixel counts the same.
 _LEFT_TO_TRIANGLE: Final = 2
-#: How much of its two neighbours a pixel loses in each direction after a reduction, to make good what the triangle blurred. The contrast left at
-#: 1/8, 1/4 and 3/8 cycle a pixel is then 0.99, 0.92 and 0.77: that of cubic convolution (Keys 1981), which the default sharpening brings back to 1.
+#: How much of its two neighbours a pixel loses in each direction after the triangle, which blurs. The contrast left at 1/8, 1/4 and 3/8 cycle a pixel
+#: is then 0.99, 0.92 and 0.77: that of cubic convolution (Keys 1981), so that strong and mild reductions are equally sharp, and the default
+#: sharpening brings it back to 1.
 _CRISP: Final = 0.0703
 #: Rows that the cache behind a reduction takes at a time. libvips puts one of ten rows, in floats and at the source's width, into each reduction: four
 #: rows of the result serve as well and save 40 MB of a 45-megapixel job. Without any, threads drift apart and one asks for rows that are gone.
@@ -47,39 +48,40 @@ def resized(pixels: pyvips.Image, icc: bytes | None, width: int, height: int) ->
     strongest = max(pixels.width / width, pixels.height / height)
     colours = pixels.bands - (1 if pixels.hasalpha() else 0)
     light = light_of(icc, colours) if strongest > LIGHT_ABOVE else None
-    values = _weighed(pixels, light)
+    weighed = bool(pixels.hasalpha())
+    values = _weighed(pixels, light) if weighed else light.decode(pixels) if light else pixels
     # a pixel of rounding may reduce one side and enlarge the other
     smaller = min(pixels.width, width), min(pixels.height, height)
     if smaller != (pixels.width, pixels.height):
-        values = _reduced(values, *smaller)
+        values = _averaged(values, *smaller) if light else _reduced(values, *smaller)
+    if light and not weighed:
+        values = _crisp(light.encode(values))
     if smaller != (width, height):
         values = _enlarged(values, width, height)
+    if weighed:
+        values = _unweighed(values, light)
     how, text = _said(strongest, colours, light)
-    return Resized(_unweighed(values, pixels, light).copy(interpretation=pixels.interpretation), how, text)
+    return Resized(values.copy(interpretation=pixels.interpretation), how, text)
 
 
 def _said(strongest: float, colours: int, light: Light | None) -> tuple[How, str]:
     domain = "ink coverage" if colours == 4 else "encoded values"
     if light is not None:
-        return "reduced in light", f"reduced in linear light ({light.name}), area-true, no overshoot"
+        text = f"reduced in linear light ({light.name}), area-true, then a kernel of three pixels, held within the range"
+        return "reduced in light", text
     if strongest > 1:
-        return "reduced", f"reduced in {domain}, area-true, no overshoot"
-    return "enlarged", f"enlarged in {domain}, bicubic, no overshoot"
+        return "reduced", f"reduced in {domain}, cubic, held within the range"
+    return "enlarged", f"enlarged in {domain}, cubic, overshoot held to the pixels around"
 
 
 def _weighed(pixels: pyvips.Image, light: Light | None) -> pyvips.Image:
-    """What is averaged: 16-bit values, or light 0..1 as floats; where there is alpha, floats of colour times alpha, and alpha 0..1."""
-    if not pixels.hasalpha():
-        return light.decode(pixels) if light else pixels
-    colour, alpha = pixels[: pixels.bands - 1], pixels[pixels.bands - 1]
-    share = alpha.linear(1 / 65535, 0)
+    """Of a picture with alpha, floats: colours (16-bit values, or light) times alpha, and alpha 0..1."""
+    colour, share = pixels[: pixels.bands - 1], pixels[pixels.bands - 1].linear(1 / 65535, 0)
     return ((light.decode(colour) if light else colour) * share).bandjoin(share)
 
 
-def _unweighed(done: pyvips.Image, before: pyvips.Image, light: Light | None) -> pyvips.Image:
+def _unweighed(done: pyvips.Image, light: Light | None) -> pyvips.Image:
     """Back to 16-bit values."""
-    if not before.hasalpha():
-        return light.encode(done) if light else done
     colour, share = done[: done.bands - 1], done[done.bands - 1]
     # where nothing is to be seen any colour will do; the least share keeps the quotient finite
     plain = colour / share.clamp(min=1e-6, max=1)
@@ -88,54 +90,64 @@ def _unweighed(done: pyvips.Image, before: pyvips.Image, light: Light | None) ->
 
 
 def _reduced(values: pyvips.Image, width: int, height: int) -> pyvips.Image:
-    """By whole blocks, then by a triangle as wide as two new pixels, then what that blurred made good.
+    """By cubic convolution as wide as the new pixels.
 
     In floats also where 16 bits came in: libvips' kernels for whole numbers have twelve-bit weights that do not add up to one, and paper
     white would come out as up to 224 of 65535 darker.
     """
-    whole, once = values.format == "ushort", values.get_typeof(_SEQUENTIAL) != 0
-    if once:
-        values = values.copy()
-        values.remove(_SEQUENTIAL)
-    blocks = [
-        int(have / want / _LEFT_TO_TRIANGLE)
-        for have, want in ((values.width, width), (values.height, height))
-    ]
-    floats = values.linear(1, 0.5 if whole else 0)  # half a code more, so that the cast rounds
-    if max(blocks) > 1:
-        floats = floats.shrink(max(1, blocks[0]), max(1, blocks[1]))
-    area = floats.reduce(floats.width / width, floats.height / height, kernel="linear")
-    made = area.cast("ushort") if whole else area
-    return _crisp(made.sequential(tile_height=_CACHE_ROWS) if once else made)
+    whole = values.format == "ushort"
+    source, once = _unmarked(values)
+    floats = source.linear(1, 0.5 if whole else 0)  # half a code more, so that the cast rounds
+    made = floats.reduce(source.width / width, source.height / height, kernel="cubic")
+    return _cached(made.cast("ushort") if whole else made, once)
+
+
+def _averaged(light: pyvips.Image, width: int, height: int) -> pyvips.Image:
+    """By whole blocks, then by a triangle as wide as two new pixels. Neither has negative weights: in light they would draw dark lines."""
+    blocks, once = _unmarked(light)
+    ratios = light.width / width, light.height / height
+    across, down = (max(1, int(ratio / _LEFT_TO_TRIANGLE)) for ratio in ratios)
+    if (across, down) != (1, 1):
+        # edges copied until the blocks come out even, half on either side, so that nothing moves
+        wide, high = -(-light.width // across) * across, -(-light.height // down) * down
+        left, top = (wide - light.width) // 2, (high - light.height) // 2
+        blocks = blocks.embed(left, top, wide, high, extend="copy").shrink(across, down)
+    made = blocks.reduce(ratios[0] / across, ratios[1] / down, kernel="linear")
+    return _cached(made, once)
+
+
+def _unmarked(image: pyvips.Image) -> tuple[pyvips.Image, bool]:
+    """The picture without libvips' mark for reading once, and whether it had it: no reduction then adds a cache of its own."""
+    if image.get_typeof(_SEQUENTIAL) == 0:
+        return image, False
+    plain = image.copy()
+    plain.remove(_SEQUENTIAL)
+    return plain, True
+
+
+def _cached(image: pyvips.Image, once: bool) -> pyvips.Image:
+    return image.sequential(tile_height=_CACHE_ROWS) if once else image
 
 
 def _crisp(image: pyvips.Image) -> pyvips.Image:
-    """The contrast of fine texture made good; no pixel leaves the range of the nine around it."""
-    whole = image.format == "ushort"
-    weights = [[-_CRISP, 1 + 2 * _CRISP, -_CRISP]]
-    across = pyvips.Image.new_from_array(weights)
-    down = pyvips.Image.new_from_array([[w] for w in weights[0]], offset=0.5 if whole else 0)
-    made = image.conv(across, precision="float").conv(down, precision="float")
-    return _held(made.cast("ushort") if whole else made, *_range(image))
+    """The contrast of fine texture made good on 16-bit values; the cast clips to their range."""
+    weights = [-_CRISP, 1 + 2 * _CRISP, -_CRISP]
+    across = pyvips.Image.new_from_array([weights])
+    down = pyvips.Image.new_from_array([[w] for w in weights], offset=0.5)
+    return image.conv(across, precision="float").conv(down, precision="float").cast("ushort")
 
 
 def _enlarged(values: pyvips.Image, width: int, height: int) -> pyvips.Image:
-    """By cubic convolution."""
-    low, high = (_sampled(image, width, height, "nearest") for image in _range(values))
-    return _held(_sampled(values, width, height, "bicubic"), low, high)
-
-
-def _held(made: pyvips.Image, low: pyvips.Image, high: pyvips.Image) -> pyvips.Image:
+    """By cubic convolution, nowhere beyond the least and the most of the nine source pixels that lie there."""
+    made = _sampled(values, width, height, "bicubic")
+    low, high = (
+        _sampled(_of_nine(values, pick), width, height, "nearest") for pick in ("minpair", "maxpair")
+    )
     return made.minpair(high).maxpair(low)
 
 
-def _range(image: pyvips.Image) -> tuple[pyvips.Image, pyvips.Image]:
-    """The least and the most of the nine pixels around each, edges extended by copying."""
-    return _of_nine(image, "minpair"), _of_nine(image, "maxpair")
-
-
 def _of_nine(image: pyvips.Image, pick: str) -> pyvips.Image:
-    """Across and down in turn, two at a time: half the time of a rank filter."""
+    """The least or the most of the nine pixels around each, edges copied. Across and down in turn, two at a time: half the time of a rank filter."""
     width, height = image.width, image.height
     wide = image.embed(1, 1, width + 2, height + 2, extend="copy")
     columns = [wide.crop(left, 0, width, height + 2) for left in range(3)]
@@ -154,4 +166,5 @@ def _sampled(image: pyvips.Image, width: int, height: int, interpolate: str) -> 
         odx=(across - 1) / 2,
         ody=(down - 1) / 2,
         extend="copy",
+        premultiplied=True,  # or it would weigh by alpha once more
     )

@@ -80,12 +80,6 @@ def _keeps(letter: str) -> bool:
     return letter in "_.-" or letter.isalnum() or unicodedata.category(letter)[0] == "M"
 
 
-def safe_suffix(name: Name) -> str:
-    """The name's last suffix with its dot, such as `.JPG`, when it is one to ten plain letters or digits; else nothing."""
-    found = _SUFFIX.search(text(name))
-    return found.group() if found and found.group().isascii() else ""
-
-
 def job_id(now_s: float, random_bits: Callable[[int], int] = secrets.randbits) -> str:
     """A job's name: 13 letters that sort by time, with 20 random bits; easy to read out and to type.
 

@@ -94,9 +94,17 @@ class Chain:
     """
 
     def __init__(
-        self, links: tuple[Link, ...], job: Job, opener: Opener, *, access: Access = "sequential"
+        self,
+        links: tuple[Link, ...],
+        job: Job,
+        opener: Opener,
+        *,
+        access: Access = "sequential",
+        picture_name: str = "",
+        companions: tuple[Chain, ...] = (),
     ) -> None:
         self._links, self._job, self._open = links, job, opener
+        self.picture_name, self.companions = picture_name, companions
         many = any(link.offer.passes == "many" for link in links)
         self._access: Access = "random" if many else access
         self._unused: Frame | None = (
@@ -120,10 +128,23 @@ class Chain:
             self._unused = None
             self._size = (whole.width, whole.height)
             return whole
-        links = self._overridden(overrides)
+        links = with_settings(self._links, overrides)
         if region is None:
             return self._build(links)
         return self._region(links, overrides, region)
+
+    def setting(self, key: str) -> Value | None:
+        """The value of `NAME.field` as the recipe stands. Raises Refusal naming the steps, or the settings, that there are."""
+        name, _, field = key.partition(".")
+        link = next((link for link in self._links if link.name == name), None)
+        if link is None:
+            have = ", ".join(link.name for link in self._links)
+            raise Refusal(f"The recipe has no step '{name}', so '{key}' cannot be varied; it has {have}.")
+        if field not in type(link.settings).model_fields:
+            have = ", ".join(type(link.settings).model_fields)
+            raise Refusal(f"The step '{name}' has no setting '{field}'; it has {have}.")
+        value = getattr(link.settings, field)
+        return value if isinstance(value, bool | int | float | str) else None
 
     def upto(self, count: int) -> Frame:
         """The picture after the first `count` steps: what the search for a failing step halves over."""
@@ -139,19 +160,6 @@ class Chain:
         for link in links:
             frame = link.run(frame, self._job)
         return frame
-
-    def _overridden(self, overrides: Mapping[str, Value]) -> tuple[Link, ...]:
-        by_step: dict[str, dict[str, Value]] = {}
-        for key, value in overrides.items():
-            name, _, setting = key.partition(".")
-            by_step.setdefault(name, {})[setting] = value
-        unknown = set(by_step) - {link.name for link in self._links}
-        if unknown:
-            have = ", ".join(link.name for link in self._links)
-            raise StepCrashed(
-                sorted(unknown)[0], "this recipe", f"no step of that name; the recipe has {have}"
-            )
-        return tuple(link.overridden(by_step.get(link.name, {})) for link in self._links)
 
     def _region(self, links: tuple[Link, ...], overrides: Mapping[str, Value], region: Box) -> Frame:
         """Common prefix whole, then only the region and the reach of the steps that follow."""
@@ -189,3 +197,16 @@ class Chain:
 
 def _cropped(frame: Frame, box: Box) -> Frame:
     return frame.with_(pixels=frame.pixels.crop(box.left, box.top, box.width, box.height))
+
+
+def with_settings(links: tuple[Link, ...], values: Mapping[str, Value]) -> tuple[Link, ...]:
+    """The links with some settings replaced, `NAME.field` -> value. Raises StepCrashed for a step that is not there, or a value out of its limits."""
+    by_step: dict[str, dict[str, Value]] = {}
+    for key, value in values.items():
+        name, _, setting = key.partition(".")
+        by_step.setdefault(name, {})[setting] = value
+    unknown = set(by_step) - {link.name for link in links}
+    if unknown:
+        have = ", ".join(link.name for link in links)
+        raise StepCrashed(sorted(unknown)[0], "this recipe", f"no step of that name; the recipe has {have}")
+    return tuple(link.overridden(by_step.get(link.name, {})) for link in links)

@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 
 from drydown.api import Finished, Job, Note, Refusal, SheetOffer
 from drydown.errors import MachineFault, StepCrashed
-from drydown.jobs.chain import Access, Chain
+from drydown.jobs.chain import Access, Chain, with_settings
 from drydown.jobs.faults import Cause, sort_fault
 from drydown.jobs.hashing import file_hash
 from drydown.jobs.spec import AttemptResult, JobSpec, Output
@@ -98,10 +98,21 @@ def _render(work: _Work) -> Finished:
     job = job_of(work.spec, work.folder)
     links, maker, settings = work.clock.timed("load plugins", lambda: links_of(work.spec))
     first: Access = "random" if maker.passes == "many" else "sequential"
-    opener = opener_of(work.spec, job, work.folder, work.facts)
+    spec, folder = work.spec, work.folder
+
+    def chain(access: Access, number: int) -> Chain:
+        """The chain of the job's picture (0), or of the n-th companion of a group proof."""
+        if number == 0:
+            others = tuple(chain(access, 1 + other) for other in range(len(spec.companions)))
+            opener = opener_of(spec, spec.source, job, folder, work.facts.setdefault("read", {}))
+            return Chain(links, job, opener, access=access, picture_name=spec.source_name, companions=others)
+        other = spec.companions[number - 1]
+        own = with_settings(links, other.settings)
+        opener = opener_of(spec, other.source, job, folder, work.facts.setdefault(f"read {number}", {}))
+        return Chain(own, job, opener, access=access, picture_name=other.source_name)
 
     def once(access: Access) -> Finished:
-        return _evaluate(work, Chain(links, job, opener, access=access), maker, settings, job)
+        return _evaluate(work, chain(access, 0), maker, settings, job)
 
     try:
         return once(first)

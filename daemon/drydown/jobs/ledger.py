@@ -149,10 +149,9 @@ class Ledger(LedgerView):
         """Its claimed folder lies elsewhere now. What was not rendered yet needs a new plan: the old one is full of old paths."""
         with self._transaction():
             row = self.job(job)
-            where: dict[str, Value] = {"taken": os.fsencode(taken), "taken_shown": shown(os.fsencode(taken))}
-            if row.stage in (*WAITING, Stage.RUNNING):
-                where["spec"] = ""
-            self._set(row, "relocated", row.stage, **where)
+            spec = "" if row.stage in (*WAITING, Stage.RUNNING) else row.spec_json
+            path = os.fsencode(taken)
+            self._set(row, "relocated", row.stage, taken=path, taken_shown=shown(path), spec=spec)
         return self.job(row.id)
 
     # an attempt and what came of it

@@ -20,6 +20,7 @@ from drydown.jobs.states import FINAL, Stage
 
 SCHEMA_VERSION = 1
 BUSY_TIMEOUT_S = 10.0
+THOROUGH_BYTES = 64 << 20  #: up to this size the slower check is made, about 4 s a gigabyte
 
 #: The first mended release of each line that was mended, and from where on every release is.
 _MENDED_LINES = {(3, 50): 7, (3, 44): 6}
@@ -109,8 +110,9 @@ def wal_is_safe(version: tuple[int, ...]) -> bool:
     """True when this SQLite may use write-ahead logging: 3.51.3 and later, 3.50.7 and later of that line, 3.44.6 and later of that."""
     if version >= _MENDED_FROM:
         return True
-    mended = _MENDED_LINES.get(version[:2])
-    return mended is not None and version[2] >= mended
+    major, minor, patch = version[:3]
+    mended = _MENDED_LINES.get((major, minor))
+    return mended is not None and patch >= mended
 
 
 def journal_for(version: tuple[int, ...]) -> tuple[str, str]:
@@ -212,8 +214,11 @@ def _text(data: bytes) -> str:
 
 
 def _check(connection: sqlite3.Connection, path: Path) -> None:
-    """Every page is looked at on every opening: it costs less than knowing whether the last end was a clean one."""
-    faults = [row[0] for row in connection.execute("PRAGMA quick_check(1)")]
+    """Every page is looked at on every opening: it costs less than to know for certain that the last end was a clean one."""
+    thorough = path.stat().st_size <= THOROUGH_BYTES  # also that indexes and rows agree
+    faults = [
+        row[0] for row in connection.execute(f"PRAGMA {'integrity_check' if thorough else 'quick_check'}(1)")
+    ]
     if faults != ["ok"]:
         raise LedgerDamaged(f"the ledger {path} is damaged ({faults[0]})")
     version = connection.execute("PRAGMA user_version").fetchone()[0]

@@ -78,6 +78,8 @@ def plan(
             dry_minutes=stock.dry_minutes,
             cure_hours=stock.cure_hours,
             lot=stock.lot,
+            refeed=stock.refeed,
+            strip_quality=stock.strip_quality,
         ),
         sheet=_sheet(resolved.sheet),
         final_sheet=_sheet(resolved.final_sheet),

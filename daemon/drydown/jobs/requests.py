@@ -251,18 +251,24 @@ def _read_answer(path: Path) -> Answer | None:
 def _content(path: Path) -> bytes:
     """The content of a plain file of at most BYTES_MAX bytes. Raises OSError, BadRequest."""
     fd = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
-    with os.fdopen(fd, "rb") as file:
+    try:
         found = os.fstat(fd)
         if not stat.S_ISREG(found.st_mode):
             raise BadRequest("it is no plain file")
         if found.st_size > BYTES_MAX:
             raise BadRequest(f"it is longer than {BYTES_MAX} bytes")
-        return file.read(BYTES_MAX + 1)
+        data = b""
+        while part := os.read(fd, BYTES_MAX + 1 - len(data)):
+            data += part
+        return data
+    finally:
+        os.close(fd)
 
 
 def _names(folder: Path) -> list[str]:
+    """Names of the plain files in the folder."""
     try:
-        return sorted(path.name for path in folder.iterdir())
+        return sorted(path.name for path in folder.iterdir() if path.is_file() and not path.is_symlink())
     except FileNotFoundError:
         return []
 

@@ -56,6 +56,16 @@ class StockSpec(_Record):
     dry_minutes: int | None = None
     cure_hours: float | None = None
     lot: str = ""
+    refeed: bool = False
+    strip_quality: str = ""
+
+
+class Companion(_Record):
+    """Another picture of a group proof."""
+
+    source: Path
+    source_name: str
+    settings: dict[str, Any] = Field(default_factory=dict)  #: its own settings, `step.setting` -> value
 
 
 class SheetSpec(_Record):
@@ -88,6 +98,7 @@ class JobSpec(_Record):
     approve: bool = False
     copies: int = 1
     edition: str = ""
+    companions: tuple[Companion, ...] = ()  #: the other pictures of a group proof
     light: str = ""  #: the light that the recipe is judged under
     notes: tuple[str, ...] = ()  #: what planning has to say, such as settled values that were left out
     made: str  #: ISO 8601, local, with offset

@@ -35,11 +35,16 @@ def job_of(spec: JobSpec, folder: Path) -> Job:
             unprintable_mm=stock.unprintable_mm,
             sharpen_strength=stock.sharpen_strength,
             ticket=stock.ticket,
+            lot=stock.lot,
+            dry_minutes=stock.dry_minutes,
+            refeed=stock.refeed,
+            strip_quality=stock.strip_quality,
         ),
         sheet=_sheet(spec.sheet),
         final_sheet=_sheet(spec.final_sheet),
         margins_mm=spec.margins_mm,
         viewing_mm=spec.viewing_mm,
+        light=spec.light,
         anyway=spec.anyway,
         recipe=spec.recipe,
         copies=spec.copies,
@@ -81,17 +86,20 @@ def links_of(spec: JobSpec) -> tuple[tuple[Link, ...], SheetOffer[Any], Any]:
     return tuple(links), maker, maker.settings.model_validate(spec.maker.settings)
 
 
-def opener_of(spec: JobSpec, job: Job, folder: Path, facts: dict[str, Any]) -> Callable[[Access], Frame]:
+def opener_of(
+    spec: JobSpec, source: Path, job: Job, folder: Path, facts: dict[str, Any]
+) -> Callable[[Access], Frame]:
+    """How the chain opens `source`; what was found is put into `facts`."""
     from drydown.imaging.read import open_picture
 
     def opened(access: Access) -> Frame:
         picture = open_picture(
-            spec.source, untagged=spec.untagged, access=access, max_pixels=spec.max_pixels, scratch=folder
+            source, untagged=spec.untagged, access=access, max_pixels=spec.max_pixels, scratch=folder
         )
-        facts["read"] = dict(picture.facts)
+        facts.update(picture.facts)
         width, height = picture.pixels.width, picture.pixels.height
         room = job.picture(turned=job.turned_for(width, height))
         ppi = max(width / room.width, height / room.height) * MM_PER_INCH
-        return Frame(pixels=picture.pixels, icc=picture.icc, ppi=ppi, source=spec.source, notes=picture.notes)
+        return Frame(pixels=picture.pixels, icc=picture.icc, ppi=ppi, source=source, notes=picture.notes)
 
     return opened

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drydown.discovery import Discovery, discover
+from drydown.errors import StudioError
+from drydown.geometry import placement_faults
 from drydown.jobs.places import Places
 from drydown.studio.cross import STUDIO_FILE
+from drydown.studio.explain import explain
 from drydown.studio.load import load
 from drydown.studio.studio import Studio
 from drydown.studio.toml_file import read_toml
@@ -30,12 +33,17 @@ class House:
         return signature_of(self.places.root) != self.signature
 
 
-def open_house(root: Path) -> House:
-    """Load plugins, then the studio. Raises StudioError with every fault of every file."""
+def open_house(root: Path, *, strict: bool = True) -> House:
+    """Load plugins, then the studio. Raises StudioError with every fault of every file.
+
+    `strict`: also what would spoil sheets though every file is well written, such as a picture in the edges that the printer cannot reach.
+    """
     places = Places(root)
     before = signature_of(root)  # first: what changes while we read is seen as a change
     found = discover(places.plugins, off=_off(root))
     studio = load(root, found.offers, found.problems)
+    if strict and (faults := explain(studio, placement_faults=placement_faults).faults):
+        raise StudioError(faults)
     return House(places, studio, found, before)
 
 

@@ -24,9 +24,7 @@ def pictures_in(paths: Iterable[Path]) -> list[Path]:
     for path in paths:
         if path.is_dir():
             inside = (entry for entry in sorted(path.iterdir()) if entry.is_file())
-            found += [
-                entry for entry in inside if not ignored(entry.name) and not is_settings(entry.name)
-            ]
+            found += [entry for entry in inside if not ignored(entry.name) and not is_settings(entry.name)]
         else:
             path.stat()
             found.append(path)

@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Self
 
 from drydown.discovery import Origin
+from drydown.errors import DrydownError
 from drydown.intake import adopt, complete, filesystem, folder
+from drydown.intake.claim import give_back
 from drydown.intake.names import shown
 from drydown.intake.record import Claimed
 from drydown.jobs.attempts import Attempts
@@ -21,6 +23,7 @@ from drydown.jobs.desk import Desk
 from drydown.jobs.engine import Engine
 from drydown.jobs.forks import Starter
 from drydown.jobs.joblog import JobLog
+from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.lock import StudioLock
 from drydown.jobs.places import Places
@@ -113,33 +116,57 @@ class Workshop:
                     )
 
     def _recover(self) -> tuple[Desk, Recovered]:
-        adoptables: list[Adoptable] = []
+        known = self._identities()
+        found: list[Adoptable] = []
         for name, path in self.hot.items():
             try:
-                adoption = adopt.adopt(folder.HotFolder(name, path))
+                adoption = adopt.adopt(folder.HotFolder(name, path, known.get(name, "")))
             except folder.FolderOffline as error:
                 self.say(str(error))
                 continue
-            adoptables += [_adoptable(claimed) for claimed in adoption.claimed]
+            found += [
+                _adoptable(claimed) for claimed in adoption.claimed if not self._given_back(claimed, path)
+            ]
             for note in adoption.notes:
                 self.say(note)
         copies = adopt.adopt_copies(self.places.copies, RUN)
-        adoptables += [_adoptable(claimed, copied=True) for claimed in copies.claimed]
+        found += [_adoptable(claimed, copied=True) for claimed in copies.claimed]
         return recover(
             self.places,
-            adoptables,
+            found,
             prints=[hot.prints for hot in self.house.studio.hot_folders],
             boot=boot_id(),
             kind_of=filesystem.kind,
             log=self.log,
         )
 
+    def _identities(self) -> dict[str, str]:
+        """Name of a hot folder -> the identity that the ledger remembers, as far as it can be read before it is recovered."""
+        try:
+            with LedgerView.read(self.places.ledger) as ledger:
+                return {name: ledger.fact(_identity_fact(path)) for name, path in self.hot.items()}
+        except DrydownError:
+            return {}
+
+    def _given_back(self, claimed: Claimed, path: Path) -> bool:
+        """True for a picture that was claimed a moment too early, just before a crash: it goes back, and settles again."""
+        if claimed.settled or claimed.staged or claimed.trouble:
+            return False
+        try:
+            with LedgerView.read(self.places.ledger) as ledger:
+                if ledger.has(claimed.job):
+                    return False
+        except DrydownError:
+            return False
+        give_back(claimed, folder.HotFolder(claimed.folder, path))
+        return True
+
     def _hot_paths(self) -> list[tuple[str, Path]]:
         return [(hot.name, hot.path) for hot in self.house.studio.hot_folders]
 
     def _hot_folder(self, name: str, path: Path) -> folder.HotFolder:
         """The folder with the identity that the ledger knows; one that it does not know yet is set up now, and only now."""
-        ledger, fact = self.desk.publisher.ledger, f"hot {path}"
+        ledger, fact = self.desk.publisher.ledger, _identity_fact(path)
         identity = ledger.fact(fact)
         if not identity:
             try:
@@ -153,6 +180,10 @@ class Workshop:
     def _preload(self) -> tuple[Origin, ...]:
         origins = {origin.module: origin for origin in self.house.discovery.origins.values()}
         return tuple(origins.values())
+
+
+def _identity_fact(path: Path) -> str:
+    return f"hot {path}"
 
 
 def _adoptable(claimed: Claimed, *, copied: bool = False) -> Adoptable:

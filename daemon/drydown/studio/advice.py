@@ -66,6 +66,9 @@ def chain_faults(found: Resolved) -> Iterator[Fault]:
     if "convert" not in uses and set(uses) <= set(KNOWN):
         reason = "has no convert step: the picture would keep its own colours, and no sheet is made of that"
         yield Fault(file, "", reason, 'add [[step]] use = "convert"')
+    if getattr(found.maker.settings, "form", None) == "printable" and found.stock.unprintable_mm is None:
+        reason = f"is printable, and stock {found.stock_name} does not state its unprintable_mm"
+        yield Fault(file, f"[{found.maker.name}]: form", reason, "state them in the stock, or use sheet")
     for number_, step in enumerate(found.steps, 1):
         if (
             step.use == "convert"

@@ -191,6 +191,9 @@ def _settings_words(part: Complete) -> str:
 
 def _maker_words(found: Resolved) -> str:
     settings = _settings_words(found.maker)
+    if getattr(found.maker.settings, "form", "") is None:
+        form = "sheet" if found.stock.unprintable_mm is None else "printable"
+        settings += f", form {form} (stock)"
     return f"Then {found.maker.use}" + (f": {settings}." if settings else ".")
 
 

@@ -5,19 +5,21 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from drydown.demo.scenes.ground import BandedTile, View
+from drydown.demo.scenes.ground import BandedTile, Rows, View
 from drydown.demo.scenes.light import STRIP_ROWS, Light, Look
-from drydown.demo.scenes.noise import Plane, Tile, fractal, random_for, smoothstep
+from drydown.demo.scenes.noise import Plane, Tile, fractal, grid, random_for, smoothstep
 from drydown.demo.scenes.terrain import Hits, trace
 
-OFF = 0.09446
-BX = 0.91
-YAW = 0.1
-EYE = 4.6
 LOOK = Look(exposure=1.0, contrast=1.42, white=3.4, glow=0.035, falloff=0.30, grain=0.010)
 
 _SUN = np.array([-0.86, 0.40, 0.26], np.float32) / np.float32(np.sqrt(0.86**2 + 0.40**2 + 0.26**2))
 """Right, along the view, up."""
+
+_CREST = 0.0945
+_BEND_AT = (0.91, 1.547)
+"""Where the photographer stands: the phase of the near dune, and the place in the tile that bends the crests."""
+_EYE_M = 4.6
+"""Above the highest sand near the feet: from a slope one sees over one's own dune."""
 
 
 class _Ground:
@@ -29,20 +31,13 @@ class _Ground:
         self.ripple = Tile.of(fractal(random_for(seed, "ripple"), 512, slope=1.9, lowest=3, highest=60))
 
     def height(self, x: Plane, y: Plane) -> Plane:
-        """Two families of dunes on a plain that rises away from the sea."""
-        bend = self.bend.at(
-            x * np.float32(1 / 520) + np.float32(BX), y * np.float32(1 / 520) + np.float32(BX * 1.7)
-        )
-        big = _profile(
-            (x * np.float32(0.93) + y * np.float32(YAW)) * np.float32(1 / 120)
-            + bend * np.float32(0.30)
-            + np.float32(OFF)
-        )
-        small = _profile(
-            (x * np.float32(0.55) + y * np.float32(0.83)) * np.float32(1 / 43)
-            + bend * np.float32(0.75)
-            + np.float32(0.15)
-        )
+        """Metres of sand: two families of dunes that run out on a level shore."""
+        right, along = np.float32(_BEND_AT[0]), np.float32(_BEND_AT[1])
+        bend = self.bend.at(x * np.float32(1 / 520) + right, y * np.float32(1 / 520) + along)
+        phase = (x * np.float32(0.93) + y * np.float32(0.10)) * np.float32(1 / 120)
+        big = _profile(phase + bend * np.float32(0.30) + np.float32(_CREST))
+        phase = (x * np.float32(0.55) + y * np.float32(0.83)) * np.float32(1 / 43)
+        small = _profile(phase + bend * np.float32(0.75) + np.float32(0.15))
         lift = np.float32(17) + np.float32(5.0) * bend
         far = np.float32(0.45) + np.float32(0.55) * smoothstep(0, 90, y)
         shore = 1 - smoothstep(230, 400, y)
@@ -79,18 +74,13 @@ def _profile(phase: Plane) -> Plane:
 
 def render(width_px: int, height_px: int, seed: int) -> Light:
     """The whole picture as linear light, shape (height, width, 3)."""
-    view = View(width_px, height_px, focal_px=width_px * 1.25, horizon_px=height_px * 0.36, eye_m=6.5)
     ground = _Ground(seed)
-    near = np.linspace(0, 14, 30, dtype=np.float32)[:, None]
-    foot = float(
-        ground.height(
-            near * np.linspace(-0.5, 0.5, 9, dtype=np.float32)[None, :], near + np.zeros((1, 9), np.float32)
-        ).max()
-    )
-    view = View(width_px, height_px, focal_px=width_px * 1.25, horizon_px=height_px * 0.36, eye_m=foot + EYE)
-    hits = trace(
-        view, ground.height, nearest_m=2.5, farthest_m=2500.0, steps=max(300, round(height_px * 0.55))
-    )
+    away = np.linspace(0, 14, 30, dtype=np.float32)[:, None]
+    aside, away = grid(away * np.linspace(-0.5, 0.5, 9, dtype=np.float32)[None, :], away)
+    eye_m = float(ground.height(aside, away).max()) + _EYE_M
+    view = View(width_px, height_px, focal_px=width_px * 1.25, horizon_px=height_px * 0.36, eye_m=eye_m)
+    steps = max(300, round(height_px * 0.55))
+    hits = trace(view, ground.height, nearest_m=2.5, farthest_m=2500.0, steps=steps)
     shadow = _Shadow(ground, 1024)
     light = np.empty((height_px, width_px, 3), np.float32)
     for top in range(0, height_px, STRIP_ROWS):
@@ -104,7 +94,7 @@ def render(width_px: int, height_px: int, seed: int) -> Light:
     return light
 
 
-def _sky(view: View, ground: _Ground, rows: np.ndarray) -> Light:
+def _sky(view: View, ground: _Ground, rows: Rows) -> Light:
     up = np.maximum(view.up(rows), 0)
     across = view.across()
     high = 1 - np.exp(up * np.float32(-3.4))
@@ -150,7 +140,7 @@ class _Shadow:
         return out
 
 
-def _sand(view: View, hits: Hits, ground: _Ground, shadow: _Shadow, rows: np.ndarray) -> Light:
+def _sand(view: View, hits: Hits, ground: _Ground, shadow: _Shadow, rows: Rows) -> Light:
     y = hits.along_m(rows)
     x = view.across() * y
     footprint = y * np.float32(1 / view.focal_px)

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.interpolate import PchipInterpolator
 
-from drydown.demo.scenes.ground import BandedTile, View
+from drydown.demo.scenes.ground import BandedTile, Rows, View
 from drydown.demo.scenes.land import Stand, headland, stack, stand
 from drydown.demo.scenes.light import STRIP_ROWS, Light, Look
 from drydown.demo.scenes.noise import fractal, random_for, smoothstep
@@ -59,19 +59,18 @@ def render(width_px: int, height_px: int, seed: int) -> Light:
 
 class _Clouds:
     def __init__(self, seed: int) -> None:
-        size = 1024
         rng = random_for(seed, "clouds")
-        form = fractal(rng, size, slope=2.0, lowest=4, highest=160, stretch=0.6)
+        form = fractal(rng, 512, slope=2.0, lowest=4, highest=160, stretch=0.6)
         self.form = BandedTile(form)
-        self.detail = BandedTile(fractal(rng, size, slope=1.35, lowest=5, stretch=0.7))
+        self.detail = BandedTile(fractal(rng, 1024, slope=1.35, lowest=5, stretch=0.7))
         # Light comes from far ahead and below the deck: a lump is bright where less cloud stands beyond it.
         thick = smoothstep(-0.1, 1.6, form)
-        beyond = sum((np.roll(thick, -step, axis=0) for step in (4, 10, 18, 30)), np.zeros_like(thick))
+        beyond = sum((np.roll(thick, -step, axis=0) for step in (2, 5, 9, 15)), np.zeros_like(thick))
         self.lit = BandedTile(np.exp(-beyond * np.float32(0.9)))
-        self.veil = BandedTile(fractal(rng, size, slope=1.7, lowest=3, stretch=0.25))
+        self.veil = BandedTile(fractal(rng, 512, slope=1.7, lowest=3, stretch=0.25))
 
 
-def _sky(view: View, rows: np.ndarray, clouds: _Clouds) -> Light:
+def _sky(view: View, rows: Rows, clouds: _Clouds) -> Light:
     up, across = view.up(rows), view.across()
     stops = np.array([s for s, _ in _SKY])
     curve = PchipInterpolator(stops, np.array([c for _, c in _SKY]))

@@ -5,17 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.interpolate import PchipInterpolator
 
-from drydown.demo.scenes.ground import BandedTile, View
+from drydown.demo.scenes.ground import BandedTile, Rows, View
 from drydown.demo.scenes.land import Stand, headland, stack, stand
 from drydown.demo.scenes.light import STRIP_ROWS, Light, Look
 from drydown.demo.scenes.noise import Plane, Tile, fractal, grid, random_for, smoothstep
 from drydown.demo.scenes.water import Lamp, Sea, wind_waves
 
-LOOK = Look(exposure=1.25, contrast=1.22, white=4.0, glow=0.07, falloff=0.30, grain=0.012, black=0.002)
+LOOK = Look(exposure=1.15, contrast=1.32, white=3.6, glow=0.05, falloff=0.32, grain=0.011)
 
 UPPER_LOOK = replace(LOOK, glow=0.0)
 """For the layers above the first: the lens's glow is in the first one already."""
@@ -93,12 +92,12 @@ def layers(width_px: int, height_px: int, seed: int) -> list[Layer]:
 
 class _Night:
     def __init__(self, seed: int) -> None:
-        self.cloud = BandedTile(fractal(random_for(seed, "cloud"), 1024, slope=1.95, lowest=3, stretch=1.6))
+        self.cloud = BandedTile(fractal(random_for(seed, "cloud"), 512, slope=1.95, lowest=3, stretch=1.6))
         self.fine = BandedTile(fractal(random_for(seed, "fine"), 1024, slope=1.3, lowest=5))
         self.seas = Tile.of(fractal(random_for(seed, "moon"), 256, slope=1.7, lowest=2))
         self.curve = PchipInterpolator(np.array([s for s, _ in _SKY]), np.array([c for _, c in _SKY]))
 
-    def rows(self, view: View, rows: NDArray[np.intp], stars: Light) -> Light:
+    def rows(self, view: View, rows: Rows, stars: Light) -> Light:
         up, across = view.up(rows), view.across()
         base = self.curve(np.clip(up[:, 0], 0, 0.9)).astype(np.float32)
         light = np.repeat(base[:, None, :], view.width_px, axis=1)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from drydown.demo.scenes.ground import BandedTile, View
+from drydown.demo.scenes.ground import BandedTile, Rows, View
 from drydown.demo.scenes.land import line_noise, read_line
 from drydown.demo.scenes.light import STRIP_ROWS, Light, Look
 from drydown.demo.scenes.noise import Plane, Tile, fractal, random_for, smoothstep
@@ -90,7 +90,7 @@ def render(width_px: int, height_px: int, seed: int) -> Light:
     return light
 
 
-def _air(view: View, rows: np.ndarray) -> Plane:
+def _air(view: View, rows: Rows) -> Plane:
     up, across = np.maximum(view.up(rows), np.float32(-0.02)), view.across()
     glow = np.exp(
         -((across + np.float32(0.12)) ** 2) * np.float32(9) - (up - np.float32(0.10)) ** 2 * np.float32(32)
@@ -226,7 +226,7 @@ class _Mirrored:
             np.maximum(hidden, smoothstep(0.0, 0.07, over), out=hidden)
         self.hidden = ndimage.gaussian_filter(hidden, (1.6, 0.7))
 
-    def rows(self, rows: np.ndarray) -> Plane:
+    def rows(self, rows: Rows) -> Plane:
         """The part hidden, 0..1, at full size."""
         down = (rows - self.first - 1).astype(np.float32)[:, None] / 3
         across = (np.arange(self.width, dtype=np.float32)[None, :] - 1) / 3

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from drydown.demo.scenes.ground import BandedTile, View
+from drydown.demo.scenes.ground import BandedTile, Rows, View
 from drydown.demo.scenes.land import line_noise, read_line
 from drydown.demo.scenes.light import STRIP_ROWS, Light, Look
 from drydown.demo.scenes.noise import Plane, Tile, fractal, grid, random_for, smoothstep
@@ -46,7 +46,7 @@ def _posts(rng: np.random.Generator) -> list[tuple[float, float, float, float, f
     return posts
 
 
-def _air_and_sea(view: View, rows: np.ndarray, swell: BandedTile, cloud: BandedTile) -> Light:
+def _air_and_sea(view: View, rows: Rows, swell: BandedTile, cloud: BandedTile) -> Light:
     up, across = view.up(rows), view.across()
     above = np.abs(up)
     # The sea shows the sky upside down; mist takes the line between them away.

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from drydown.demo.scenes.light import STRIP_ROWS, Light, Look
 from drydown.demo.scenes.noise import Plane, Tile, fractal, grid, random_for, smoothstep
 
 LOOK = Look(exposure=1.02, contrast=1.38, white=3.4, glow=0.02, falloff=0.22, grain=0.009)
+
+_Owner = NDArray[np.int16]
 
 _SUN = np.array([-0.52, -0.42, 0.74], np.float32)
 """Right, down the picture, up; length one within a hundredth."""
@@ -64,7 +67,7 @@ def render(width_px: int, height_px: int, seed: int) -> Light:
 
 def _heap(
     width: int, height: int, unit: float, rng: np.random.Generator, texture: Tile
-) -> tuple[Plane, np.ndarray, list[_Pebble]]:
+) -> tuple[Plane, _Owner, list[_Pebble]]:
     """Heights in full-size pixels, and which pebble (0 = the gravel between) each pixel shows."""
     rows = np.arange(height, dtype=np.float32)[:, None] * np.float32(1 / unit)
     columns = np.arange(width, dtype=np.float32)[None, :] * np.float32(1 / unit)
@@ -102,7 +105,7 @@ def _heap(
     return bed, owner, pebbles
 
 
-def _claim(taken: np.ndarray, pebble: _Pebble, cell: float, crowd: float) -> bool:
+def _claim(taken: NDArray[np.bool_], pebble: _Pebble, cell: float, crowd: float) -> bool:
     reach = pebble.long * 0.97
     y0, y1 = max(int((pebble.y - reach) / cell), 0), min(int((pebble.y + reach) / cell) + 1, taken.shape[0])
     x0, x1 = max(int((pebble.x - reach) / cell), 0), min(int((pebble.x + reach) / cell) + 1, taken.shape[1])
@@ -119,7 +122,7 @@ def _claim(taken: np.ndarray, pebble: _Pebble, cell: float, crowd: float) -> boo
     return True
 
 
-def _lay(height: Plane, owner: np.ndarray, pebble: _Pebble, number: int, unit: float) -> None:
+def _lay(height: Plane, owner: _Owner, pebble: _Pebble, number: int, unit: float) -> None:
     reach = pebble.long * 1.3 * unit
     cx, cy = pebble.x * unit, pebble.y * unit
     y0, y1 = max(int(cy - reach), 0), min(int(cy + reach) + 2, height.shape[0])
@@ -208,56 +211,38 @@ class _Stones:
         self.vein = np.where(rng.random(count) < 0.22, 1.0, 0.0).astype(np.float32)
 
 
+@dataclass(frozen=True)
+class _Place:
+    """What the noise says at each pixel of a strip: position in full-size pixels, three textures, which stone."""
+
+    x: Plane
+    y: Plane
+    who: NDArray[np.int32]
+    fine: Plane
+    broad: Plane
+    grit: Plane
+
+
 def _shade(
-    rows: slice, height: Plane, owner: np.ndarray, open_sky: Plane, sunlit: Plane,
+    rows: slice, height: Plane, owner: _Owner, open_sky: Plane, sunlit: Plane,
     stones: _Stones, texture: Tile, cloudy: Tile, unit: float,
 ) -> Light:  # fmt: skip
-    who = owner[rows].astype(np.int32)
-    down = np.arange(rows.start, rows.stop, dtype=np.float32) * np.float32(1 / unit)
-    right = np.arange(who.shape[1], dtype=np.float32) * np.float32(1 / unit)
-    x, y = grid(right[None, :], down[:, None])
-    shift = stones.shift[who]
-    pixel = 1 / unit
-    fine = texture.at(x / np.float32(330) + shift[..., 0], y / np.float32(330) + shift[..., 1], pixel / 330)
-    broad = cloudy.at(x / np.float32(700) + shift[..., 1], y / np.float32(700) + shift[..., 0], pixel / 700)
-    grit = texture.at(
-        x / np.float32(1010) + shift[..., 1], y / np.float32(1010) + shift[..., 0], pixel / 1010
-    )
-
+    place = _place(rows, owner, stones, texture, cloudy, unit)
     first, last = max(rows.start - 1, 0), min(rows.stop + 1, height.shape[0])
-    around = height[first:last] / np.float32(1)
-    down = np.gradient(around, axis=0)[rows.start - first : rows.start - first + who.shape[0]] * np.float32(
-        unit
-    )
+    down = np.gradient(height[first:last], axis=0)[rows.start - first : rows.stop - first] * np.float32(unit)
     right = np.gradient(height[rows], axis=1) * np.float32(unit)
-    bump_x = np.gradient(fine, axis=1) * np.float32(0.55 * unit)
-    bump_y = np.gradient(fine, axis=0) * np.float32(0.55 * unit)
+    bump_x = np.gradient(place.fine, axis=1) * np.float32(0.55 * unit)
+    bump_y = np.gradient(place.fine, axis=0) * np.float32(0.55 * unit)
     nx, ny = -right - bump_x, -down - bump_y
     norm = 1 / np.sqrt(1 + nx * nx + ny * ny)
 
-    colour = stones.colour[who]
-    turn = stones.turn[who]
-    stripe = np.sin((x * np.cos(turn) + y * np.sin(turn)) * np.float32(0.085) + broad * np.float32(2.6))
-    tone = 1 + np.float32(0.16) * broad + stones.band[who] * stripe
-    speck = stones.speckle[who]
-    tone += speck * (
-        np.float32(0.30) * fine
-        + np.float32(0.8) * smoothstep(1.2, 1.9, fine)
-        - np.float32(0.6) * smoothstep(-1.2, -1.9, fine)
-    )
-    colour = colour * np.clip(tone, 0.25, 2.2)[..., None]
-    vein = stones.vein[who] * smoothstep(
-        0.075, 0.02, np.abs(broad + np.float32(0.12) * grit - np.float32(0.35))
-    )
-    colour += (vein * np.float32(0.75))[..., None] * (np.float32(0.55) - colour)
-
-    line = x * np.float32(0.60) + y * np.float32(0.80) - np.float32(1800)
-    tide = cloudy.at(x / np.float32(2900), y / np.float32(2900), pixel / 2900)
-    wet = smoothstep(
-        -25, 35, line + np.float32(170) * tide + height[rows] * np.float32(-1.2) + np.float32(12) * grit
-    )
+    line = place.x * np.float32(0.60) + place.y * np.float32(0.80) - np.float32(1800)
+    tide = cloudy.at(place.x * np.float32(1 / 2900), place.y * np.float32(1 / 2900), 1 / unit / 2900)
+    line += np.float32(170) * tide + height[rows] * np.float32(-1.2) + np.float32(12) * place.grit
+    wet = smoothstep(-25, 35, line)[..., None]
+    colour = _stone(place, stones)
     damp = np.exp(np.log(np.maximum(colour, np.float32(1e-4))) * np.float32(1.42)) * np.float32(0.86)
-    colour += wet[..., None] * (damp - colour)
+    colour += wet * (damp - colour)
 
     facing = np.clip((nx * _SUN[0] + ny * _SUN[1] + _SUN[2]) * norm, 0, 1) * sunlit
     sky = open_sky * (np.float32(0.45) + np.float32(0.55) * norm)
@@ -266,8 +251,35 @@ def _shade(
     light *= colour
     calm_x, calm_y = np.float32(0.12) * bump_x + right, np.float32(0.12) * bump_y + down
     film = _gloss(-calm_x, -calm_y, open_sky, sunlit)
-    out: Light = light + (film * wet)[..., None] * np.array([1.0, 0.98, 0.95], np.float32)
-    return out
+    light += film[..., None] * wet * np.array([1.0, 0.98, 0.95], np.float32)
+    return np.asarray(light, np.float32)
+
+
+def _place(rows: slice, owner: _Owner, stones: _Stones, texture: Tile, cloudy: Tile, unit: float) -> _Place:
+    who = owner[rows].astype(np.int32)
+    down = np.arange(rows.start, rows.stop, dtype=np.float32) * np.float32(1 / unit)
+    right = np.arange(who.shape[1], dtype=np.float32) * np.float32(1 / unit)
+    x, y = grid(right[None, :], down[:, None])
+    shift = stones.shift[who]
+    one, two = shift[..., 0], shift[..., 1]
+    fine = texture.at(x * np.float32(1 / 330) + one, y * np.float32(1 / 330) + two, 1 / unit / 330)
+    broad = cloudy.at(x * np.float32(1 / 700) + two, y * np.float32(1 / 700) + one, 1 / unit / 700)
+    grit = texture.at(x * np.float32(1 / 1010) + two, y * np.float32(1 / 1010) + one, 1 / unit / 1010)
+    return _Place(x, y, who, fine, broad, grit)
+
+
+def _stone(place: _Place, stones: _Stones) -> Light:
+    """The dry stone's own colour: cloudy, banded, speckled or veined."""
+    who, fine, broad = place.who, place.fine, place.broad
+    turn = stones.turn[who]
+    across = (place.x * np.cos(turn) + place.y * np.sin(turn)) * np.float32(0.085)
+    tone = 1 + np.float32(0.16) * broad + stones.band[who] * np.sin(across + broad * np.float32(2.6))
+    light, dark = smoothstep(1.2, 1.9, fine), smoothstep(-1.2, -1.9, fine)
+    tone += stones.speckle[who] * (np.float32(0.30) * fine + np.float32(0.8) * light - np.float32(0.6) * dark)
+    colour = stones.colour[who] * np.clip(tone, 0.25, 2.2)[..., None]
+    vein = smoothstep(0.075, 0.02, np.abs(broad + np.float32(0.12) * place.grit - np.float32(0.35)))
+    colour += (stones.vein[who] * vein * np.float32(0.75))[..., None] * (np.float32(0.55) - colour)
+    return np.asarray(colour, np.float32)
 
 
 def _gloss(nx: Plane, ny: Plane, open_sky: Plane, sunlit: Plane) -> Plane:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drydown.demo.scenes.ground import View
+from drydown.demo.scenes.ground import Rows, View
 from drydown.demo.scenes.noise import Plane
 
 HeightOf = Callable[[Plane, Plane], Plane]
@@ -30,12 +30,12 @@ class Hits:
     _last: NDArray[np.int32]
     _index: NDArray[np.int16]
 
-    def cover(self, rows: NDArray[np.intp]) -> Plane:
+    def cover(self, rows: Rows) -> Plane:
         """How much of each pixel is ground: 1 below the skyline, 0 above, the exact part on it."""
         above = np.float32(self.view.horizon_px - 0.5) - rows.astype(np.float32)[:, None]
         return np.clip(self.crest[None, :] * np.float32(self.view.focal_px) - above + np.float32(0.5), 0, 1)
 
-    def along_m(self, rows: NDArray[np.intp]) -> Plane:
+    def along_m(self, rows: Rows) -> Plane:
         """Distance along the view's axis of the ground that each pixel shows (above the skyline: the skyline's)."""
         width = self.view.width_px
         index = np.minimum(self._index[rows[0] : rows[-1] + 1].astype(np.int32), self._last[None, :])

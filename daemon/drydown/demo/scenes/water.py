@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from numpy.typing import NDArray
 from scipy import ndimage
 
-from drydown.demo.scenes.ground import BandedTile, View
+from drydown.demo.scenes.ground import BandedTile, Rows, View
 from drydown.demo.scenes.light import Light
 from drydown.demo.scenes.noise import Plane, frequencies
 
@@ -70,7 +69,10 @@ def schlick(cosine: Plane, straight_on: float = 0.02) -> Plane:
 
 @dataclass(frozen=True)
 class Lamp:
-    """A sun or moon: tangents right of the axis and above the horizon, its colour, and how bright its path is."""
+    """A sun or moon: tangents right of the axis and above the horizon, its colour, and how bright its path is.
+
+    `sharpest` is the variance of slope within a pixel that even near water has (capillary waves, the disc's own size).
+    """
 
     right: float
     up: float
@@ -95,7 +97,7 @@ class Sea:
         soft = (4.0 * columns / 900, 1.5 * columns / 900, 0)
         self.mirror: Light = ndimage.gaussian_filter(np.minimum(small, np.float32(12)), soft)
 
-    def rows(self, rows: NDArray[np.intp]) -> Light:
+    def rows(self, rows: Rows) -> Light:
         """The sea's light over some rows below the horizon."""
         view = self.view
         sx = np.zeros((rows.size, view.width_px), np.float32)
