@@ -90,7 +90,9 @@ def _imitated(frame: Frame, settings: Convert, job: Job) -> Frame:
     asked = settings.intent or stock.intent
     first = "relative" if asked == "absolute" else asked
     there = (
-        frame if same_profile(frame.icc or b"", other) else _carried(frame, other, first, _compensate(settings, job))
+        frame
+        if same_profile(frame.icc or b"", other)
+        else _carried(frame, other, first, _compensate(settings, job))
     )
     if "absolute" not in inspect(stock.icc).intents_back:
         raise Refusal(

@@ -79,8 +79,9 @@ def _target(frame: Frame, job: Job) -> tuple[int, int]:
     room = job.picture(turned=job.turned_for(frame.width, frame.height)).px(job.stock.ppi)
     scale = job.stock.ppi / frame.ppi
     wanted = frame.width * scale, frame.height * scale
+    close = max(_CLOSE_PX, scale)
     width, height = (
-        own if abs(px - own) <= _CLOSE_PX else max(1, round(px)) for px, own in zip(wanted, room, strict=True)
+        own if abs(px - own) <= close else max(1, round(px)) for px, own in zip(wanted, room, strict=True)
     )
     return width, height
 

@@ -33,7 +33,9 @@ def picture(bands: int = 3, *, width: int = 64, height: int = 48) -> pyvips.Imag
 
 
 def values(pixels: pyvips.Image) -> np.ndarray:
-    return np.frombuffer(pixels.write_to_memory(), np.uint16).reshape(pixels.height, pixels.width, pixels.bands)
+    return np.frombuffer(pixels.write_to_memory(), np.uint16).reshape(
+        pixels.height, pixels.width, pixels.bands
+    )
 
 
 def renamed(icc: bytes, *names: bytes) -> bytes:
@@ -61,7 +63,9 @@ def test_what_comes_out_is_the_colour_that_went_in() -> None:
     codes = np.rint(device * 65535).astype(np.uint16)
     pixels = pyvips.Image.new_from_memory(codes.tobytes(), 200, 1, 3, "ushort")
     printed = values(to_pearl(pixels, srgb(), black_point_compensation=False))[0] / 65535
-    off = np.linalg.norm(device_to_lab(pearl_profile(), printed) - device_to_lab(srgb(), codes / 65535), axis=1)
+    off = np.linalg.norm(
+        device_to_lab(pearl_profile(), printed) - device_to_lab(srgb(), codes / 65535), axis=1
+    )
     assert np.median(off) < 0.5
 
 
@@ -112,7 +116,9 @@ def test_a_profile_saved_again_with_another_date_is_the_same_space() -> None:
         (srgb(), 1, "grey"),
     ],
 )
-def test_a_profile_that_does_not_fit_is_refused_and_never_guessed(icc: bytes, bands: int, sentence: str) -> None:
+def test_a_profile_that_does_not_fit_is_refused_and_never_guessed(
+    icc: bytes, bands: int, sentence: str
+) -> None:
     with pytest.raises(Refusal, match=sentence):
         to_pearl(picture(bands), icc)
 

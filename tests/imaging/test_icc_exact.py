@@ -133,7 +133,13 @@ def new_table(kind: bytes) -> bytes:
     grid_at = m_at + 36
     grid = bytes([2, 2, 2]) + bytes(13) + bytes([2, 0, 0, 0]) + mixing_grid()
     a_at = grid_at + len(grid)
-    parts = [identity * 3, s15(0.5, 0, 0, 0, 0.5, 0, 0, 0, 0.5, 0.1, 0.1, 0.1), identity * 3, grid, square * 3]
+    parts = [
+        identity * 3,
+        s15(0.5, 0, 0, 0, 0.5, 0, 0, 0, 0.5, 0.1, 0.1, 0.1),
+        identity * 3,
+        grid,
+        square * 3,
+    ]
     return (
         kind
         + bytes(4)
@@ -165,9 +171,7 @@ def old_table(kind: bytes) -> bytes:
     line = np.linspace(0, top, count).round().astype(word).tobytes() * 3
     grid = (np.frombuffer(mixing_grid(), ">u2") // 65535 * top).astype(word).tobytes()
     sizes = b"" if kind == b"mft1" else struct.pack(">HH", count, count)
-    return (
-        kind + bytes(4) + bytes([3, 3, 2, 0]) + s15(1, 0, 0, 0, 1, 0, 0, 0, 1) + sizes + line + grid + line
-    )
+    return kind + bytes(4) + bytes([3, 3, 2, 0]) + s15(1, 0, 0, 0, 1, 0, 0, 0, 1) + sizes + line + grid + line
 
 
 @pytest.mark.parametrize(("kind", "full_L"), [(b"mft1", 100.0), (b"mft2", 100 * 65535 / 65280)])
@@ -181,7 +185,9 @@ def test_an_intent_without_a_table_of_its_own_takes_the_perceptual_one() -> None
     # ICC.1:2022, 9.2
     icc = profile(b"RGB ", b"Lab ", {b"A2B0": old_table(b"mft2")})
     device = np.random.default_rng(4).random((20, 3))
-    assert np.array_equal(device_to_lab(icc, device, intent="relative"), device_to_lab(icc, device, intent="perceptual"))
+    assert np.array_equal(
+        device_to_lab(icc, device, intent="relative"), device_to_lab(icc, device, intent="perceptual")
+    )
 
 
 def test_four_channels_are_linear_in_the_first_and_tetrahedral_in_the_rest() -> None:
@@ -189,7 +195,9 @@ def test_four_channels_are_linear_in_the_first_and_tetrahedral_in_the_rest() -> 
         [[[[[c, 0.5, 0.5] for _ in (0, 1)] for _ in (0, 1)] for _ in (0, 1)] for c in (0, 1)], dtype=float
     )
     line = np.array([0, 65535], ">u2").tobytes()
-    table = b"mft2" + bytes(4) + bytes([4, 3, 2, 0]) + s15(1, 0, 0, 0, 1, 0, 0, 0, 1) + struct.pack(">HH", 2, 2)
+    table = (
+        b"mft2" + bytes(4) + bytes([4, 3, 2, 0]) + s15(1, 0, 0, 0, 1, 0, 0, 0, 1) + struct.pack(">HH", 2, 2)
+    )
     table += line * 4 + (corners * 65535).astype(">u2").tobytes() + line * 3
     icc = profile(b"CMYK", b"Lab ", {b"A2B0": table})
     Lab = device_to_lab(icc, np.array([[0.25, 0.9, 0.1, 0.7]]))

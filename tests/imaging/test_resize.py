@@ -5,15 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import pyvips
 import pytest
+import pyvips
+from tests.steps.sheet_kit import flat, image, pixels_of, scene
 
 from drydown.demo.paper import pearl_profile
 from drydown.imaging.light import light_of
 from drydown.imaging.pcs import lab_from_xyz
 from drydown.imaging.resize import resized
 from drydown.imaging.working import grey_srgb, oprgb, srgb, wide_gamut
-from tests.steps.sheet_kit import flat, image, pixels_of, scene
 
 SIZES = [(1200, 900), (808, 612), (806, 614), (700, 530), (400, 300), (133, 100), (50, 40)]
 
@@ -92,10 +92,9 @@ def test_mirroring_before_and_after_is_the_same(width: int) -> None:
     picture = scene(800, 200)
     one = pixels_of(resized(picture, srgb(), width, 50).pixels).astype(int)
     other = pixels_of(resized(picture.fliphor(), srgb(), width, 50).pixels.fliphor()).astype(int)
-    assert (
-        np.abs(one - other).max() <= 350
-    )  # places are read at 64ths of a pixel, and an odd row of blocks lies half a pixel off
-    assert np.abs(one - other).mean() < 60
+    # places are read at 64ths of a pixel; 800 pixels make no whole number of blocks of three, so that 120 come out half a source pixel off
+    assert np.abs(one - other).max() <= (700 if width == 120 else 150)
+    assert np.abs(one - other).mean() < (200 if width == 120 else 1)
 
 
 @pytest.mark.parametrize("cycles", [0.125, 0.25, 0.375])

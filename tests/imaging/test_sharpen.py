@@ -26,7 +26,9 @@ def image(values: np.ndarray) -> pyvips.Image:
     codes = np.rint(np.clip(values, 0, 1) * 65535).astype(np.uint16)
     height, width, bands = codes.shape
     kind = "grey16" if bands == 1 else "rgb16"
-    return pyvips.Image.new_from_memory(codes.tobytes(), width, height, bands, "ushort").copy(interpretation=kind)
+    return pyvips.Image.new_from_memory(codes.tobytes(), width, height, bands, "ushort").copy(
+        interpretation=kind
+    )
 
 
 def codes(pixels: pyvips.Image) -> np.ndarray:
@@ -55,7 +57,9 @@ def photograph() -> np.ndarray:
 
 @pytest.mark.parametrize("sigma_px", [0.82, 1.37, 1.64])  # 360, 600 and 720 ppi at 400 mm
 @pytest.mark.parametrize("of", ["one grain in all channels", "grain of its own in each"])
-def test_one_per_cent_of_grain_keeps_its_deviation_within_1_3_times_at_strength_0_4(sigma_px: float, of: str) -> None:
+def test_one_per_cent_of_grain_keeps_its_deviation_within_1_3_times_at_strength_0_4(
+    sigma_px: float, of: str
+) -> None:
     bands = 1 if of.startswith("one") else 3
     grain = np.broadcast_to(RNG.normal(0, 0.01, (300, 300, bands)), (300, 300, 3))
     before = np.rint((0.5 + grain) * 65535)
@@ -174,7 +178,9 @@ def test_a_file_read_in_one_pass_stays_readable_in_one_pass(tmp_path: Path) -> N
     file = tmp_path / "picture.tif"
     image(np.tile(photograph(), (7, 5, 1))).tiffsave(str(file))
     one, two = (
-        sharpen(pyvips.Image.new_from_file(str(file), access=access), sigma_px=1.5, strength=0.5, weights=WEIGHTS)
+        sharpen(
+            pyvips.Image.new_from_file(str(file), access=access), sigma_px=1.5, strength=0.5, weights=WEIGHTS
+        )
         for access in ("sequential", "random")
     )
     assert np.array_equal(codes(one), codes(two))

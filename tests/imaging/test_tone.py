@@ -135,7 +135,9 @@ def test_a_positive_number_is_more_of_that_ink_on_the_paper(ink: str, channel: i
 
 
 @pytest.mark.parametrize(("profile", "model"), PAPERS)
-@pytest.mark.parametrize("inks", [(10, 0, 0), (0, 10, 0), (0, 0, 10), (-10, 0, 0), (0, -10, 0), (0, 0, -10), (10, -10, 0)])
+@pytest.mark.parametrize(
+    "inks", [(10, 0, 0), (0, 10, 0), (0, 0, 10), (-10, 0, 0), (0, -10, 0), (0, 0, -10), (10, -10, 0)]
+)
 def test_held_lightness_turns_colour_and_leaves_mid_greys_lightness(
     profile: Callable[[], bytes], model: Callable[[], SimulatedPrinter], inks: tuple[int, int, int]
 ) -> None:
@@ -199,7 +201,9 @@ def test_tone_then_balance_is_within_a_code_of_one_table() -> None:
     tone, lift = tone_table(response, lift_L=3, contrast=0.9), tone_table(response, lift_L=3)
     contrast, balance = tone_table(response, contrast=0.9), balance_table(response, magenta=10)
     assert np.abs(lift[contrast[:, 1], 1].astype(int) - tone[:, 1]).max() <= 2  # two roundings, slope up to 2
-    assert np.abs(balance[tone[:, 1], 1].astype(int) - tone[balance[:, 1], 1]).max() > 2  # so order does count
+    assert (
+        np.abs(balance[tone[:, 1], 1].astype(int) - tone[balance[:, 1], 1]).max() > 2
+    )  # so order does count
 
 
 def curve(response: NeutralResponse, channel: int, lift_L: float, contrast: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -357,6 +358,31 @@ def test_a_row_of_a_live_job_that_was_changed_by_one_letter_is_noticed(ledger: L
     ledger.path.write_bytes(data.replace(b'"recipe": "shoreline"', b'"recipe": "shorelane"'))
     with pytest.raises(LedgerDamaged, match=ONE):
         Ledger.open(ledger.path, kind_of=local)
+
+
+def test_a_ledger_that_was_left_in_the_middle_of_a_commit_is_completed_by_the_next_writer_and_told_of_to_a_reader(
+    ledger: Ledger, tmp_path: Path
+) -> None:
+    enter(ledger)
+    connection = ledger._connection
+    connection.execute(
+        "PRAGMA cache_size = 1"
+    )  # pages go to the file, the old ones to the journal, before any commit
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("UPDATE job SET stage = 'failed'")
+    for number in range(200):
+        connection.execute("INSERT INTO fact VALUES (?, ?)", (str(number), "x" * 2000))
+    left = tmp_path / "left.db"
+    for end in ("", "-journal"):
+        shutil.copy(f"{ledger.path}{end}", f"{left}{end}")  # what a power cut leaves
+    connection.execute("ROLLBACK")
+    with pytest.raises(MachineFault, match="middle of a commit"):
+        LedgerView.read(left)
+    recovered = Ledger.open(left, kind_of=local)
+    assert recovered.job(ONE).stage is Stage.CLAIMED
+    recovered.close()
+    with LedgerView.read(left) as view:
+        assert view.job(ONE).stage is Stage.CLAIMED
 
 
 # when a commit fails

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from crash_kit import in_a_process_killed_at
-from jobs_kit import Printer, World, all_final_or_held, answered, stages
+from jobs_kit import Printer, World, all_final_or_held, answered
 
 from drydown import durable
 from drydown.intake import record as intake_record
@@ -440,11 +440,28 @@ def test_a_studio_that_was_moved_goes_on_where_it_lies_now(world: World, tmp_pat
     ended(world, Stage.RUNNING)
     world.root.rename(tmp_path / "elsewhere")
     moved = World(tmp_path / "elsewhere")
-    once(moved)
-    ledger, _ = again(moved)
-    assert stages(ledger) == {ONE: Stage.DONE}
+    desk = moved.open()
+    row = desk.publisher.ledger.job(ONE)
+    assert row.spec is not None
+    assert (row.taken, row.spec.source) == (moved.taken / ONE, moved.taken / ONE / "a.jpg")
+    assert row.spec.prints == moved.prints
+    moved.run(desk)
     assert (moved.prints / f"picture__{ONE}.tif").exists()
-    ledger.close()
+    desk.publisher.ledger.close()
+
+
+def test_a_sheet_that_waits_for_approval_is_found_after_the_studio_was_moved(
+    world: World, tmp_path: Path
+) -> None:
+    world.approve = True
+    ended(world, Stage.STAGED)
+    again(world)[0].close()
+    world.root.rename(tmp_path / "elsewhere")
+    moved = World(tmp_path / "elsewhere")
+    desk = moved.open()
+    row = desk.approve(ONE)
+    assert (row.stage, row.attempt, row.sheet) == (Stage.DONE, 1, moved.prints / f"picture__{ONE}.tif")
+    desk.publisher.ledger.close()
 
 
 def test_recovery_says_what_it_did_in_one_line_of_the_log(world: World) -> None:

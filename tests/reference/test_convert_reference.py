@@ -12,12 +12,12 @@ from contextlib import closing
 from functools import cache
 from pathlib import Path
 
+import fetch
 import iccdev
 import imagecodecs
 import numpy as np
 import pytest
 import pyvips
-import fetch
 import tifffile
 from fetch import debian
 
@@ -68,7 +68,9 @@ def chance(bands: int, count: int = 40_000) -> np.ndarray:
 
 
 def ours(codes: np.ndarray, icc: bytes, to: bytes, intent: Intent, compensate: bool) -> np.ndarray:
-    pixels = pyvips.Image.new_from_memory(np.ascontiguousarray(codes).tobytes(), 1000, -(-len(codes) // 1000), codes.shape[1], "ushort")
+    pixels = pyvips.Image.new_from_memory(
+        np.ascontiguousarray(codes).tobytes(), 1000, -(-len(codes) // 1000), codes.shape[1], "ushort"
+    )
     out = convert(pixels, icc, to, intent=intent, black_point_compensation=compensate)
     return np.frombuffer(out.write_to_memory(), np.uint16).reshape(len(codes), -1).astype(int)
 
@@ -91,7 +93,13 @@ def littlecms(codes: np.ndarray, icc: bytes, to: bytes, intent: Intent, compensa
 @pytest.mark.parametrize("intent", list(NUMBER))
 @pytest.mark.parametrize(
     ("source", "target"),
-    [*((name, "pearl") for name in SOURCES if name != "pearl"), ("pearl", "srgb"), ("matte", "srgb"), ("pearl", "romm"), ("srgb", "matte")],
+    [
+        *((name, "pearl") for name in SOURCES if name != "pearl"),
+        ("pearl", "srgb"),
+        ("matte", "srgb"),
+        ("pearl", "romm"),
+        ("srgb", "matte"),
+    ],
 )
 def test_a_conversion_is_littlecms_own_to_one_code(
     source: str, target: str, intent: Intent, compensate: bool
@@ -106,7 +114,9 @@ def test_black_point_compensation_has_an_effect_where_the_test_above_switches_it
     # the demo's perceptual table has its black in place already, so there a source with a black of its own shows the effect
     cases: list[tuple[str, int, Intent]] = [("romm", 3, "relative"), ("ghostscript cmyk", 4, "perceptual")]
     for source, bands, intent in cases:
-        on, off = (ours(chance(bands), SOURCES[source](), pearl_profile(), intent, on) for on in (True, False))
+        on, off = (
+            ours(chance(bands), SOURCES[source](), pearl_profile(), intent, on) for on in (True, False)
+        )
         assert np.abs(on - off).max() > 100, (source, intent)
     codes = chance(3)
     on, off = (ours(codes, wide_gamut(), pearl_profile(), "absolute", on) for on in (True, False))
@@ -154,7 +164,13 @@ def test_bluish_is_really_used_and_its_calibration_of_a_screen_is_not() -> None:
 def test_a_named_colour_profile_is_refused() -> None:
     pixels = pyvips.Image.black(8, 8, bands=3).cast("ushort")
     with pytest.raises(Refusal, match="named-colour"):
-        convert(pixels, colord("x11-colors.icc"), pearl_profile(), intent="relative", black_point_compensation=True)
+        convert(
+            pixels,
+            colord("x11-colors.icc"),
+            pearl_profile(),
+            intent="relative",
+            black_point_compensation=True,
+        )
 
 
 def through_iccdev(values: np.ndarray, *profiles: Path, intent: Intent, compensate: bool) -> np.ndarray:
@@ -185,7 +201,9 @@ def test_an_independent_engine_prints_the_same(
     one = ours(codes, SOURCES[source](), SOURCES[target](), intent, compensate) / 65535
     other = through_iccdev(codes / 65535, *names, intent=intent, compensate=compensate)
     difference = delta_E_CIE2000(model.lab(one), model.lab(other))
-    print(f"{source} to {target}, {intent}: mean {difference.mean():.3f}, p99 {np.percentile(difference, 99):.2f}")
+    print(
+        f"{source} to {target}, {intent}: mean {difference.mean():.3f}, p99 {np.percentile(difference, 99):.2f}"
+    )
     assert difference.mean() <= 0.3
 
 
@@ -220,7 +238,9 @@ def littlecms_tool(name: str, *arguments: str, given: str = "") -> str:
 
 @pytest.mark.parametrize("compensate", [True, False], ids=["bpc", "no bpc"])
 @pytest.mark.parametrize("intent", ["perceptual", "relative", "absolute"])
-def test_another_version_of_littlecms_gives_the_same(tmp_path: Path, intent: Intent, compensate: bool) -> None:
+def test_another_version_of_littlecms_gives_the_same(
+    tmp_path: Path, intent: Intent, compensate: bool
+) -> None:
     from colour.difference import delta_E_CIE2000
 
     for name, icc in (("in.icc", wide_gamut()), ("out.icc", pearl_profile())):
@@ -229,7 +249,9 @@ def test_another_version_of_littlecms_gives_the_same(tmp_path: Path, intent: Int
     before, after = tmp_path / "before.tif", tmp_path / "after.tif"
     tifffile.imwrite(before, codes.reshape(200, 200, 3), photometric="rgb")
     options = ["-w16", f"-t{NUMBER[intent]}", *(["-b"] if compensate else [])]
-    littlecms_tool("tificc", *options, f"-i{tmp_path / 'in.icc'}", f"-o{tmp_path / 'out.icc'}", str(before), str(after))
+    littlecms_tool(
+        "tificc", *options, f"-i{tmp_path / 'in.icc'}", f"-o{tmp_path / 'out.icc'}", str(before), str(after)
+    )
     theirs = tifffile.imread(after).reshape(-1, 3).astype(int)
     mine = ours(codes, wide_gamut(), pearl_profile(), intent, compensate)
     if intent == "relative" and compensate:
@@ -281,8 +303,12 @@ def test_lab_of_a_device_value_is_what_transicc_prints(tmp_path: Path) -> None:
     device = chance(3)[:300] / 65535
     given = "\n".join(f"{value * 255:.8f}" for value in device.ravel()) + "\n"
     for intent in ("relative", "absolute"):
-        said = littlecms_tool("transicc", "-n", f"-t{NUMBER[intent]}", f"-i{tmp_path / 'pearl.icc'}", "-o*Lab", given=given)
-        theirs = np.array([[float(word) for word in line.split()] for line in said.splitlines() if line.strip()])
+        said = littlecms_tool(
+            "transicc", "-n", f"-t{NUMBER[intent]}", f"-i{tmp_path / 'pearl.icc'}", "-o*Lab", given=given
+        )
+        theirs = np.array(
+            [[float(word) for word in line.split()] for line in said.splitlines() if line.strip()]
+        )
         assert np.abs(device_to_lab(pearl_profile(), device, intent=intent) - theirs).max() <= 0.02
 
 
@@ -292,7 +318,13 @@ def test_the_device_value_of_a_lab_is_littlecms_in_floating_point(name: str, int
     icc = SOURCES[name]()
     Lab = device_to_lab(icc, chance(3, 3000)[8:] / 65535)
     out = imagecodecs.cms_transform(
-        np.ascontiguousarray(Lab[None]), lab2(), icc, colorspace="lab", outcolorspace="rgb", outdtype="float64", intent=NUMBER[intent]
+        np.ascontiguousarray(Lab[None]),
+        lab2(),
+        icc,
+        colorspace="lab",
+        outcolorspace="rgb",
+        outdtype="float64",
+        intent=NUMBER[intent],
     )
     theirs = np.clip(np.asarray(out)[0], 0, 1)
     mine = lab_to_device(icc, Lab, intent=intent)

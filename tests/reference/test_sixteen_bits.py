@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import pyvips
 import tifffile
 from PIL import Image
 
 from drydown.api import EdgesMm, Finished, Frame, Job, Sheet, SizeMm, Stock
 from drydown.demo.paper import pearl_model, pearl_profile
 from drydown.imaging.pcs import media_relative
+from drydown.imaging.read import open_picture
 from drydown.imaging.working import srgb, wide_gamut
 from drydown.imaging.write import write_sheet
 from drydown_steps.balance import Balance, balance
@@ -61,12 +61,9 @@ def sheet(source: tuple[Path, bytes], folder: Path, lift_L: float) -> np.ndarray
     """Through the colour steps of a recipe into a written sheet, and what is read back from it."""
     file, icc = source
     job = a_job(folder)
-    frame = Frame(
-        pixels=pyvips.Image.new_from_file(str(file), access="sequential", fail_on="warning"),
-        icc=icc,
-        ppi=360,
-        source=file,
-    )
+    opened = open_picture(file, untagged="hold", access="sequential", max_pixels=10**7, scratch=folder)
+    assert opened.icc == icc
+    frame = Frame(pixels=opened.pixels, icc=opened.icc, ppi=360, source=file)
     frame = convert(frame, Convert(), job)
     frame = tone_lift(frame, ToneLift(lift_L=lift_L), job)
     frame = balance(frame, Balance(magenta=2), job)

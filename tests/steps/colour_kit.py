@@ -20,9 +20,7 @@ def a_frame(icc: bytes | None, *, bands: int = 3, size: tuple[int, int] = (60, 4
     width, height = size
     values = np.random.default_rng(seed).integers(0, 65536, (height, width, bands), dtype=np.uint16)
     pixels = pyvips.Image.new_from_memory(values.tobytes(), width, height, bands, "ushort")
-    return Frame(
-        pixels=pixels.copy(interpretation=_KINDS[bands]), icc=icc, ppi=PPI, source=Path("shore.tif")
-    )
+    return Frame(pixels=pixels.copy(interpretation=_KINDS[bands]), icc=icc, ppi=PPI, source=Path("shore.tif"))
 
 
 def a_job(folder: Path, **stock: object) -> Job:

@@ -38,7 +38,9 @@ def test_by_default_it_does_nothing(tmp_path: Path) -> None:
 
 
 def test_the_record_holds_the_three_numbers_as_laid_down(tmp_path: Path) -> None:
-    note = balance(a_frame(pearl_profile()), Balance(magenta=10, hold_lightness=True), a_job(tmp_path)).notes[-1]
+    note = balance(a_frame(pearl_profile()), Balance(magenta=10, hold_lightness=True), a_job(tmp_path)).notes[
+        -1
+    ]
     wanted = laid_down(neutral_response(pearl_profile(), channels=3), (0, 10, 0))
     assert (note.figures["cyan"], note.figures["magenta"], note.figures["yellow"]) == pytest.approx(wanted)
     assert note.figures["cyan"] == note.figures["yellow"]

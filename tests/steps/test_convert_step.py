@@ -59,8 +59,13 @@ def test_the_record_says_where_black_point_compensation_has_no_say(tmp_path: Pat
     version_4[8] = 4
     job = a_job(tmp_path, icc=bytes(version_4), intent="perceptual", black_point_compensation=False)
     note = convert(a_frame(srgb()), Convert(), job).notes[-1]
-    assert "black point compensation on (always done with perceptual towards a version 4 profile)" in note.text
-    assert (note.figures["black_point_compensation"], note.figures["black_point_compensation_asked"]) == (1, 0)
+    assert (
+        "black point compensation on (always done with perceptual towards a version 4 profile)" in note.text
+    )
+    assert (note.figures["black_point_compensation"], note.figures["black_point_compensation_asked"]) == (
+        1,
+        0,
+    )
 
 
 def test_a_picture_already_in_the_stocks_profile_passes_through_untouched(tmp_path: Path) -> None:

@@ -68,13 +68,17 @@ def test_it_works_before_convert_and_on_grey_too(tmp_path: Path, icc: bytes | No
 
 
 @pytest.mark.parametrize(("icc", "bands"), [(None, 3), (wide_gamut(), 4)])
-def test_a_picture_whose_lightness_is_not_known_is_held(tmp_path: Path, icc: bytes | None, bands: int) -> None:
+def test_a_picture_whose_lightness_is_not_known_is_held(
+    tmp_path: Path, icc: bytes | None, bands: int
+) -> None:
     with pytest.raises(Hold, match="convert in the recipe"):
         sharpen(a_frame(icc, bands=bands), Sharpen(), a_job(tmp_path))
 
 
 @pytest.mark.parametrize("settings", [Sharpen(), Sharpen(radius_mm=0.2), Sharpen(radius_mm=0.5, strength=1)])
-def test_the_reach_it_states_makes_a_region_equal_to_the_whole_bit_for_bit(tmp_path: Path, settings: Sharpen) -> None:
+def test_the_reach_it_states_makes_a_region_equal_to_the_whole_bit_for_bit(
+    tmp_path: Path, settings: Sharpen
+) -> None:
     job = a_job(tmp_path)
     frame, reach = a_frame(pearl_profile(), size=(150, 130)), reach_px(settings, job)
     left, top, width, height = 50, 45, 40, 30
@@ -87,7 +91,9 @@ def test_the_reach_it_states_makes_a_region_equal_to_the_whole_bit_for_bit(tmp_p
     assert reach <= 24
 
 
-@pytest.mark.parametrize("wrong", [{"strength": 1.1}, {"strength": -0.1}, {"radius_mm": 0}, {"radius_mm": 0.6}, {"radius_px": 1}])
+@pytest.mark.parametrize(
+    "wrong", [{"strength": 1.1}, {"strength": -0.1}, {"radius_mm": 0}, {"radius_mm": 0.6}, {"radius_px": 1}]
+)
 def test_limits_and_misspelt_keys_are_faults_of_the_recipe(wrong: dict[str, float]) -> None:
     with pytest.raises(ValidationError):
         Sharpen(**wrong)

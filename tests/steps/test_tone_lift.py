@@ -40,8 +40,12 @@ def test_the_record_holds_the_numbers(tmp_path: Path) -> None:
     assert note.figures == {"lift_L": 2.5, "contrast": 1.0}
 
 
-@pytest.mark.parametrize("settings", [ToneLift(lift_L=5), ToneLift(lift_L=-4.5), ToneLift(contrast=0.8), ToneLift(contrast=1.2)])
-def test_more_than_a_proofing_move_is_advised_to_stand_before_convert(tmp_path: Path, settings: ToneLift) -> None:
+@pytest.mark.parametrize(
+    "settings", [ToneLift(lift_L=5), ToneLift(lift_L=-4.5), ToneLift(contrast=0.8), ToneLift(contrast=1.2)]
+)
+def test_more_than_a_proofing_move_is_advised_to_stand_before_convert(
+    tmp_path: Path, settings: ToneLift
+) -> None:
     job = a_job(tmp_path)
     after = tone_lift(a_frame(pearl_profile()), settings, job)
     assert "before convert" in after.notes[-1].text and after.notes[-1].level == "note"

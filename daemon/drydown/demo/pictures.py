@@ -122,11 +122,12 @@ def _fine(light: Light, look: Look, name: str) -> NDArray[np.uint16]:
 def _save_jpeg(
     path: Path, pixels: NDArray[np.uint8], icc: bytes | None, orientation: int | None = None
 ) -> None:
-    exif = Image.Exif()
-    if orientation is not None:
-        exif[_ORIENTATION] = orientation
+    more = {}
+    if orientation is not None:  # else no block at all: Pillow's empty one is damaged
+        more["exif"] = Image.Exif()
+        more["exif"][_ORIENTATION] = orientation
     image = Image.fromarray(pixels)
-    image.save(path, "JPEG", quality=94, subsampling=0, icc_profile=icc, exif=exif, dpi=(PPI, PPI))
+    image.save(path, "JPEG", quality=94, subsampling=0, icc_profile=icc, dpi=(PPI, PPI), **more)
 
 
 def _evening_tide(path: Path, scale: float) -> None:

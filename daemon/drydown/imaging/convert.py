@@ -47,7 +47,8 @@ _PROFILE: Final = "icc-profile-data"  # libvips' name for an attached profile
 
 #: What libvips says when it lets LittleCMS read a source by its perceptual table, as ICC.1:2022, 9.2 asks (see `_readable_by`).
 _NO_GUESS: Final = "fallback to suggested perceptual"
-_HEADER_INTENT: Final = slice(64, 68)  # the rendering intent that the profile's header suggests (ICC.1:2022, 7.2.15)
+#: Where a header suggests a rendering intent (ICC.1:2022, 7.2).
+_HEADER_INTENT: Final = slice(64, 68)
 
 
 def convert(

@@ -6,12 +6,13 @@ A reader first *examines* the file as bytes and decodes nothing (`Found`); then 
 from __future__ import annotations
 
 import mmap
+import os
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import IO, TYPE_CHECKING, Final, Literal
 
 from drydown.api import Note
 from drydown.errors import Hold, Refusal
@@ -28,7 +29,7 @@ CHANNELS: Final[dict[Colour, int]] = {"grey": 1, "rgb": 3, "cmyk": 4}
 ZEROS: Final = (
     64 * 1024
 )  #: so many zero bytes at the end of a compressed file are a copy that was never finished
-_SHORT_ZEROS: Final = 1024  # and so many at the end of an arithmetic-coded stream, which never ends in zeros
+SHORT_ZEROS: Final = 1024  #: so many at the end of coded picture data, which no coder writes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +72,7 @@ class Source:
     path: Path
     data: mmap.mmap
     scratch: Path
+    handle: int  #: file descriptor, for `peek`
 
     @property
     def name(self) -> str:
@@ -81,6 +83,10 @@ class Source:
     def size(self) -> int:
         """Bytes of the file."""
         return len(self.data)
+
+    def peek(self, at: int, count: int) -> bytes:
+        """Some bytes without mapping their page: for walks that touch a large file in very many places."""
+        return os.pread(self.handle, count, at)
 
     def refusal(self, found: str, advice: str) -> Refusal:
         """`NAME found. Advice.`"""
@@ -102,10 +108,10 @@ class Source:
                 f"it ends in at least {ZEROS // 1024} KiB of zero bytes, as an unfinished copy does"
             )
 
-    def check_coded_end(self, end: int) -> None:
-        """Refuse arithmetic-coded data that ends (at byte `end`) in 1 KiB of zeros: coders of this kind write none."""
-        tail = self.data[max(0, end - _SHORT_ZEROS) : end]
-        if len(tail) == _SHORT_ZEROS and not any(tail):
+    def check_coded_end(self, end: int, zeros: int = SHORT_ZEROS) -> None:
+        """Refuse coded picture data that ends (at byte `end`) in so many zeros; decoders make pixels of some of them."""
+        tail = self.data[max(0, end - zeros) : end]
+        if len(tail) == zeros and not any(tail):
             raise self.cut("its picture data ends in zero bytes, as an unfinished copy does")
 
 
@@ -116,7 +122,20 @@ def mapped(path: Path, scratch: Path) -> Iterator[Source]:
         if file.seek(0, 2) == 0:
             raise Refusal(f"{shown(path.name)} is empty. Copy or export it again.")
         with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
-            yield Source(path, data, scratch)
+            yield Source(path, data, scratch, file.fileno())
+
+
+def copy_bytes(source: Source, to: IO[bytes], start: int = 0, end: int | None = None) -> None:
+    """Append bytes of the source file to another file, within the kernel. Raises `Refusal` where the file has become shorter."""
+    to.flush()
+    with source.path.open("rb") as original:
+        at, last = start, os.fstat(original.fileno()).st_size if end is None else end
+        while at < last:
+            done = os.sendfile(to.fileno(), original.fileno(), at, min(last - at, 1 << 30))
+            if not done:
+                raise source.cut("it ended while it was read")
+            at += done
+    to.seek(0, os.SEEK_END)
 
 
 def shown(name: str) -> str:

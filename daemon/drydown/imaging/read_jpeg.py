@@ -22,7 +22,9 @@ _ALONE: Final = {0x01, *range(0xD0, 0xD8)}  # markers without a length (T.81, ta
 _FRAMES: Final = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
 _READ: Final = {0xC0, 0xC1, 0xC2, 0xC9, 0xCA}  # sequential and progressive, Huffman or arithmetic
 #: The next marker after entropy-coded data, where FF 00 is a coded FF and FF D0-D7 a restart.
-_MARKER: Final = re.compile(rb"\xff+([^\x00\xd0-\xd7\xff])", re.DOTALL)
+_MARKER: Final = re.compile(
+    rb"\xff[^\x00\xd0-\xd7\xff]", re.DOTALL
+)  # one literal first: thus it searches by memchr
 _PROFILE: Final = b"ICC_PROFILE\0"
 _EXIF: Final = b"Exif\0\0"
 

@@ -17,6 +17,7 @@ from drydown.imaging.read_loaded import sixteen, vips_load
 from drydown.imaging.read_stated import from_code_points, from_gamma, srgb
 
 _KEPT: Final = {b"IHDR", b"PLTE", b"tRNS", b"iCCP", b"sRGB", b"gAMA", b"cHRM", b"cICP", b"eXIf", b"acTL"}
+_HEAD: Final = struct.Struct(">I4s")  # length and name
 _KEPT_LIMIT: Final = 16 * 1024 * 1024
 _GREY, _RGB, _PALETTE, _GREY_ALPHA, _RGB_ALPHA = 0, 2, 3, 4, 6
 
@@ -24,6 +25,7 @@ _GREY, _RGB, _PALETTE, _GREY_ALPHA, _RGB_ALPHA = 0, 2, 3, 4, 6
 def examine(source: Source) -> Found:
     """Check a PNG and say what it holds. Raises `Refusal`."""
     chunks = _chunks(source)
+    source.check_tail()
     header = chunks.get(b"IHDR", b"")
     if len(header) != 13:
         raise source.cut("its header is damaged")
@@ -57,15 +59,15 @@ def examine(source: Source) -> Found:
 def _chunks(source: Source) -> dict[bytes, bytes]:
     """The chunks that matter here; all of them are walked (5.3), the last must be IEND."""
     kept: dict[bytes, bytes] = {}
-    data, at, picture = source.data, 8, 0
+    data, at, picture, size = source.data, 8, 0, source.size
     while True:
-        if at + 12 > source.size:
+        if at + 12 > size:
             raise source.cut("it ends before its end mark (IEND)")
-        length, name = struct.unpack_from(">I4s", data, at)
+        length, name = _HEAD.unpack(source.peek(at, 8))
         end = at + 12 + length
         if not name.isalpha():
             raise source.cut(f"it is damaged at byte {at:,}")
-        if end > source.size:
+        if end > size:
             raise source.cut("it ends before its end mark (IEND)")
         if name == b"IEND":
             if not picture:

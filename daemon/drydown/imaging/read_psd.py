@@ -136,6 +136,7 @@ def _tail_notes(source: Source, coding: int, end: int) -> tuple[Note, ...]:
     """PackBits never ends in 64 KiB of zeros; plain planes may, where the last channel is at 0."""
     if coding == flat.PACKBITS:
         source.check_tail()
+        source.check_coded_end(end)
         return ()
     tail = source.data[max(0, end - ZEROS) : end]
     if len(tail) < ZEROS or any(tail):

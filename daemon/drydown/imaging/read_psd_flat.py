@@ -14,13 +14,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from drydown.imaging.read_found import Bytes, Source
+from drydown.imaging.read_found import Bytes, Source, copy_bytes
 from drydown.imaging.read_psd_parts import BadPsd, Parts
 from drydown.imaging.read_tiff_make import LONG, LONG8, SHORT, directory_bytes, entry, header_bytes
 
 PLAIN, PACKBITS = 0, 1
 _TIFF_CODING: Final = {PLAIN: 1, PACKBITS: 32773}
-_COPY_BYTES: Final = 4 * 1024 * 1024
 _STRIP_BYTES: Final = 1 << 20
 _HEADER_BYTES: Final = 16
 _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB = 0, 1, 2  # photometry; what the planes mean is for the caller to know
@@ -90,18 +89,9 @@ def write_tiff(
 ) -> Path:
     """A planar BigTIFF in the scratch folder with the channels whose `strips` are given, byte for byte as they are stored."""
     start, end = int(offsets[0]), int((offsets + counts)[-1])
-    with (
-        source.path.open("rb") as original,
-        tempfile.NamedTemporaryFile(dir=source.scratch, suffix=".tif", delete=False) as out,
-    ):
+    with tempfile.NamedTemporaryFile(dir=source.scratch, suffix=".tif", delete=False) as out:
         out.write(_head(parts, coding, planes, offsets - start, counts))
-        original.seek(start)
-        left = end - start
-        while left and (block := original.read(min(left, _COPY_BYTES))):
-            out.write(block)
-            left -= len(block)
-        if left:
-            raise source.cut("it ended while it was read")
+        copy_bytes(source, out, start, end)
     return Path(out.name)
 
 

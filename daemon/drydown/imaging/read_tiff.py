@@ -19,7 +19,7 @@ from drydown.imaging import working
 from drydown.imaging.icc import LIMIT_BYTES
 from drydown.imaging.read_exif import from_directory
 from drydown.imaging.read_float import check_float
-from drydown.imaging.read_found import CHANNELS, ZEROS, Access, Colour, Found, Source
+from drydown.imaging.read_found import CHANNELS, SHORT_ZEROS, ZEROS, Access, Colour, Found, Source
 from drydown.imaging.read_kind import RAW_ADVICE, RAW_FOUND
 from drydown.imaging.read_lab import check_lab_profile, lab_note
 from drydown.imaging.read_tiff_load import load_page
@@ -43,6 +43,7 @@ _STORED: Final = {
 }
 _REDUCED, _MASK = 1, 4  # bits of NewSubfileType (TIFF 6.0, p. 36)
 _OLD_REDUCED: Final = 2  # SubfileType (p. 40)
+_ZIP_ZEROS: Final = 16
 _AGAIN: Final = "Export it as an RGB TIFF of 16 bits with its colour profile embedded"
 
 
@@ -131,6 +132,8 @@ def _check_kind(source: Source, page: Page) -> None:
     elif page.sample_format not in (1, 4) or page.bits not in (1, 2, 4, 8, 16):
         signed = "signed " if page.sample_format == 2 else ""
         raise source.refusal(f"has {signed}{page.bits} bits a channel", _AGAIN)
+    if (slices := page.directory.number(Tag.DEPTH, 1)) > 1:
+        raise source.refusal(f"is a volume of {slices} slices", "Export the one slice that is meant")
     if page.photometry == tiff.SEPARATED and page.directory.number(Tag.INK_SET, 1) != 1:
         raise source.refusal(
             "is separated into inks other than CMYK, and nothing says how they look together", _AGAIN
@@ -187,12 +190,14 @@ def _profile(source: Source, page: Page) -> bytes | None:
 
 
 def _tail_notes(source: Source, page: Page) -> tuple[Note, ...]:
-    """Compressed pixels never end in 64 KiB of zeros. Plain ones may, where the picture is black: that is only said."""
-    if page.compression != tiff.NOT_COMPRESSED:
-        source.check_tail()
-        return ()
+    """Compressed pixels never end in zeros. Plain ones may, where the picture is black: that is only said."""
     last = int(np.argmax(page.offsets))
     end = int(page.offsets[last] + page.counts[last])
+    if page.compression != tiff.NOT_COMPRESSED:
+        source.check_tail()
+        # a ZIP stream ends in a check sum (RFC 1950, 2.2), which libtiff does not look at once it has its pixels
+        source.check_coded_end(end, _ZIP_ZEROS if page.compression in tiff.ZIP_CODINGS else SHORT_ZEROS)
+        return ()
     tail = source.data[max(0, end - ZEROS) : end]
     if len(tail) < ZEROS or any(tail):
         return ()

@@ -6,25 +6,21 @@ directories added: signed CIELab, premultiplied alpha, planes in tiles, grey wit
 
 from __future__ import annotations
 
-import shutil
 import struct
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import IO, Final
 
 import pyvips
 
 from drydown.imaging import read_tiff_page as tiff
 from drydown.imaging.guard import ALLOWED, collected_warnings
 from drydown.imaging.read_float import float_to_sixteen
-from drydown.imaging.read_found import CHANNELS, Access, Colour, Source
+from drydown.imaging.read_found import CHANNELS, Access, Colour, Source, copy_bytes
 from drydown.imaging.read_lab import lab_to_rgb
 from drydown.imaging.read_loaded import sixteen, unmultiplied, vips_load, with_alpha
 from drydown.imaging.read_tiff_make import LONG, LONG8, SHORT, Entry, directory_bytes, entry, header_bytes
 from drydown.imaging.read_tiff_page import Page, Tag
-
-_COPY_BYTES: Final = 4 * 1024 * 1024
 
 
 def load_page(
@@ -97,7 +93,7 @@ def _patch(page: Page, tag: int, index: int, value: int) -> dict[int, bytes]:
 
 def _patched(source: Source, patches: Mapping[int, bytes]) -> Path:
     with tempfile.NamedTemporaryFile(dir=source.scratch, suffix=".tif", delete=False) as copy:
-        _copy(source, copy)
+        copy_bytes(source, copy)
         for place, content in patches.items():
             copy.seek(place)
             copy.write(content)
@@ -108,7 +104,7 @@ def _one_page_a_plane(source: Source, page: Page) -> Path:
     """Each plane gets a directory of its own, behind a copy of the file."""
     order, big = page.directory.order, page.directory.big
     with tempfile.NamedTemporaryFile(dir=source.scratch, suffix=".tif", delete=False) as copy:
-        _copy(source, copy)
+        copy_bytes(source, copy)
         copy.write(bytes(copy.tell() % 2))  # directories begin at even places (TIFF 6.0, p. 13)
         first = place = copy.tell()
         for plane in range(page.samples):
@@ -150,8 +146,3 @@ def _plane_entries(page: Page, plane: int) -> list[Entry]:
     if page.predictor != 1:
         entries.append(entry(Tag.PREDICTOR, SHORT, page.predictor))
     return entries
-
-
-def _copy(source: Source, to: IO[bytes]) -> None:
-    with source.path.open("rb") as original:
-        shutil.copyfileobj(original, to, _COPY_BYTES)

@@ -21,6 +21,7 @@ DNG_VERSION: Final = 50706
 NOT_COMPRESSED: Final = 1
 #: Codings that libtiff in the pyvips wheel reads: none, three of fax, LZW, JPEG, deflate by two numbers, PackBits, WebP.
 READ_CODINGS: Final = frozenset({1, 2, 3, 4, 5, 7, 8, 32946, 32773, 50001})
+ZIP_CODINGS: Final = frozenset({8, 32946})
 CODING_NAMES: Final = {6: "old-style JPEG", 34925: "LZMA", 50000: "Zstandard", 50002: "JPEG XL", 33003: "JPEG 2000", 33005: "JPEG 2000", 34712: "JPEG 2000", 34887: "LERC", 34892: "raw"}  # fmt: skip
 
 
@@ -30,7 +31,7 @@ CHUNKY, APART = 1, 2  # planar configuration (p. 38)
 
 
 class Tag(IntEnum):
-    """Tags that are read (TIFF 6.0, appendix A; image source data: layers of an editor)."""
+    """Tags that are read (TIFF 6.0, appendix A; DEPTH: slices of a volume; LAYERS: an editor's own data)."""
 
     NEW_SUBFILE_TYPE = 254
     SUBFILE_TYPE = 255
@@ -52,6 +53,7 @@ class Tag(IntEnum):
     INK_SET = 332
     EXTRA_SAMPLES = 338
     SAMPLE_FORMAT = 339
+    DEPTH = 32997
     PROFILE = 34675
     LAYERS = 37724
 

@@ -9,7 +9,7 @@ import os
 import resource
 import time
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -152,16 +152,18 @@ def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
 
     made, clock = _render(work), work.clock
     work.notes[:0] = made.frame.notes
-    sheet_hash = work.beside.submit(file_hash, work.sheet)
+    sheet_hash, sheet_synced = (work.beside.submit(job, work.sheet) for job in (file_hash, _sync))
     files = {"sheet": work.sheet}
     files |= {kind: work.folder / name for kind, name in BESIDE.items()}
     preview = clock.timed("preview", lambda: write_preview(work.sheet, files["preview"]))
     card = ticket(work.spec, made)
     files["ticket"].write_text(card.text, encoding="utf-8")
     files["ticket_json"].write_text(card.json(), encoding="utf-8")
-    clock.timed("sync", lambda: _sync(files.values()))
+    for kind in BESIDE:
+        _sync(files[kind])
     hashes = {kind: file_hash(path) for kind, path in files.items() if kind != "sheet"}
-    hashes["sheet"] = clock.timed("wait for the hash", sheet_hash.result)
+    clock.timed("wait for the disk", sheet_synced.result)
+    hashes["sheet"] = sheet_hash.result()
     outputs = [
         {"kind": kind, "path": path.name, "bytes": path.stat().st_size, "blake3": hashes[kind]}
         for kind, path in files.items()
@@ -204,13 +206,12 @@ def _culprit(chain: Chain, cause: Cause) -> Exception:
     return StepCrashed(link.name, link.offered_by, cause.reason)
 
 
-def _sync(paths: Iterable[Path]) -> None:
-    for path in paths:
-        fd = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(fd)
-        finally:
-            os.close(fd)
+def _sync(path: Path) -> None:
+    fd = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
 
 
 def peak_mb() -> float:

@@ -145,13 +145,19 @@ class Ledger(LedgerView):
             self._set(row, "planned", row.stage, spec=as_json(spec), source_name=spec.source_name)
         return self.job(row.id)
 
-    def relocated(self, job: str, taken: Path) -> JobRow:
-        """Its claimed folder lies elsewhere now. What was not rendered yet needs a new plan: the old one is full of old paths."""
+    def relocated(self, job: str, taken: Path, *, prints: Path | None, spec: Mapping[str, Any]) -> JobRow:
+        """Its claimed folder lies elsewhere now, and with it perhaps its prints folder and what its plan names."""
         with self._transaction():
-            row = self.job(job)
-            spec = "" if row.stage in (*WAITING, Stage.RUNNING) else row.spec_json
-            path = os.fsencode(taken)
-            self._set(row, "relocated", row.stage, taken=path, taken_shown=shown(path), spec=spec)
+            row, path = self.job(job), os.fsencode(taken)
+            self._set(
+                row,
+                "relocated",
+                row.stage,
+                taken=path,
+                taken_shown=shown(path),
+                prints=None if prints is None else os.fsencode(prints),
+                spec=json.dumps(spec) if spec else "",
+            )
         return self.job(row.id)
 
     # an attempt and what came of it

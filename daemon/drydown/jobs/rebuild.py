@@ -164,6 +164,36 @@ def _record_in_prints(run: Run, job: str) -> Mapping[str, Any]:
     return {}
 
 
+def relocate(run: Run) -> None:
+    """The studio, or a hot folder, was moved while jobs waited: every path of theirs that lay there is told anew."""
+    for row in run.ledger.live():
+        found = run.adoptables.get(row.id)
+        if found is None or row.taken is None or row.taken == found.path:
+            continue
+        old, new = _roots(row.taken, found.path)
+        prints = None if row.prints is None else Path(_moved(str(row.prints), old, new))
+        run.ledger.relocated(row.id, found.path, prints=prints, spec=_moved(row.spec_data, old, new))
+
+
+def _roots(old: Path, new: Path) -> tuple[str, str]:
+    """The two folders that differ where the rest of two paths is the same."""
+    while old.name == new.name and old.parent != old and new.parent != new:
+        old, new = old.parent, new.parent
+    return str(old), str(new)
+
+
+def _moved(value: Any, old: str, new: str) -> Any:
+    """`value` with every path below `old` now below `new`."""
+    match value:
+        case str():
+            return new + value[len(old) :] if value == old or value.startswith(f"{old}/") else value
+        case list():
+            return [_moved(part, old, new) for part in value]
+        case dict():
+            return {key: _moved(part, old, new) for key, part in value.items()}
+    return value
+
+
 def _remove_claimed(folder: Path) -> None:
     """A claimed folder in which nothing was claimed: our own notes, then the folder; anything else in it makes it stay."""
     for path in listed(folder):

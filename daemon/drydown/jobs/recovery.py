@@ -28,7 +28,7 @@ from drydown.jobs.originals import kept_path, reasons_shown
 from drydown.jobs.places import Kept, Places, make_folders
 from drydown.jobs.policy import INTERRUPTIONS, interrupted_too_often
 from drydown.jobs.publish import Publisher
-from drydown.jobs.rebuild import Adoptable, Run, adopt, listed, restore_finished
+from drydown.jobs.rebuild import Adoptable, Run, adopt, listed, relocate, restore_finished
 from drydown.jobs.states import Question, Stage
 
 __all__ = ["Adoptable", "Recovered", "recover"]
@@ -103,7 +103,7 @@ def _recovered(run: Run) -> dict[str, int]:
     if not ledger.fact(BUILT):  # new, or its building was cut off
         restore_finished(run)
     adopt(run)
-    _relocate(run)
+    relocate(run)
     if ledger.fact("boot") != boot or not boot:
         run.count("returned", take_back(ledger))
     for row in ledger.live():
@@ -124,14 +124,6 @@ def _move_aside(path: Path, now: float) -> Path:
         with contextlib.suppress(FileNotFoundError):
             durable.rename_durable(old, Path(f"{aside}{end}"), replace=True)
     return aside
-
-
-def _relocate(run: Run) -> None:
-    """The studio, or a hot folder, was moved: what waits lies elsewhere now, and is planned anew."""
-    for row in run.ledger.live():
-        found = run.adoptables.get(row.id)
-        if found is not None and row.taken != found.path:
-            run.ledger.relocated(row.id, found.path)
 
 
 def _settle(run: Run, row: JobRow) -> None:

@@ -176,16 +176,16 @@ def _afterwards(spec: JobSpec, leaf: Leaf) -> Iterator[Line]:
         section,
         "dry_minutes",
         "Dry before judging",
-        NOT_STATED if dry is None else f"{dry} minutes, flat and uncovered",
+        NOT_STATED if dry is None else f"{dry:g} minutes, flat and uncovered",
         stated=dry is not None,
         caution="" if leaf == "single" else "a wet sheet must not go through the rollers again",
     )
-    yield Line(section, "viewing", "Judge in the light it is made for, at", f"{spec.viewing_mm:g} mm")
+    yield Line(section, "viewing", "Judge in its own light, seen from", f"{spec.viewing_mm:g} mm")
     yield Line(
         section,
         "cure_hours",
         "Cure before sleeve, glass, stacking, measuring",
-        NOT_STATED if cure is None else f"{cure} hours",
+        NOT_STATED if cure is None else f"{cure:g} hours",
         stated=cure is not None,
     )
 

@@ -69,6 +69,18 @@ def trace(view: View, height_of: HeightOf, *, nearest_m: float, farthest_m: floa
     )
     table = counts.reshape(view.height_px + 1, view.width_px).astype(np.int16)
     covered = np.cumsum(table[:0:-1], axis=0, dtype=np.int16)[::-1]
-    crest = running[-1]
-    last = np.argmax(running >= crest[None, :], axis=0).astype(np.int32)
-    return Hits(view, depths, slopes, crest, last, np.ascontiguousarray(covered))
+    last = np.argmax(running >= running[-1:], axis=0).astype(np.int32)
+    return Hits(view, depths, slopes, _crest(slopes, last), last, np.ascontiguousarray(covered))
+
+
+def _crest(slopes: Plane, last: NDArray[np.int32]) -> Plane:
+    """The skyline of each column: the top of a parabola through the highest sample and its neighbours.
+
+    Without it a crest that runs away from the eye is cut in teeth, one a sample.
+    """
+    column = np.arange(slopes.shape[1])
+    middle = np.clip(last, 1, slopes.shape[0] - 2)
+    before, at, after = (slopes[middle + n, column] for n in (-1, 0, 1))
+    bend = np.maximum(2 * at - before - after, np.float32(1e-9))
+    top = at + np.minimum((after - before) ** 2 / (8 * bend), np.abs(after - before))
+    return np.asarray(np.where(last == middle, top, slopes[last, column]), np.float32)
