@@ -12,6 +12,7 @@ import imagecodecs
 import numpy as np
 import numpy.typing as npt
 import pyvips
+import tifffile
 from PIL import Image
 
 from drydown.imaging.guard import strict_warnings
@@ -61,6 +62,20 @@ def opened(
 def said(picture: Picture) -> str:
     """All notes as one text."""
     return " ".join(note.text for note in picture.notes)
+
+
+PROFILE_TAG = 34675  # of TIFF
+
+
+def written(path: Path, array: Any, **options: Any) -> Path:
+    """A TIFF by tifffile."""
+    tifffile.imwrite(path, array, **options)
+    return path
+
+
+def tagged(icc: bytes) -> dict[str, Any]:
+    """Options for `written` that embed a profile."""
+    return {"extratags": [(PROFILE_TAG, 7, len(icc), icc, True)]}
 
 
 def vips_of(array: Array) -> pyvips.Image:

@@ -7,14 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drydown.intake.ignored import ignored
-from drydown.intake.names import (
-    JOB_ALPHABET,
-    is_job_id,
-    job_id,
-    safe_stem,
-    shown,
-    typed_job_id,
-)
+from drydown.intake.names import JOB_ALPHABET, is_job_id, job_id, safe_stem, typed_job_id
+from drydown.showing import shown
 
 LEFT_ALONE = [
     ".part",

@@ -19,11 +19,12 @@ from drydown.api import EdgesMm, SizeMm
 from drydown.jobs.desk import Desk
 from drydown.jobs.joblog import JobLog
 from drydown.jobs.ledger import Arrival, JobRow, Ledger
-from drydown.jobs.names import CLAIM_NOTE, shown
+from drydown.jobs.names import CLAIM_NOTE
 from drydown.jobs.places import Places, has_marker
 from drydown.jobs.recovery import Adoptable, Recovered, recover
 from drydown.jobs.spec import AttemptResult, JobSpec, Output, PluginRef, SheetSpec, StepSpec, StockSpec
 from drydown.jobs.states import FINAL, WAITING, Stage
+from drydown.showing import shown
 
 BOOT = "boot-1"
 

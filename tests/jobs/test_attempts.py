@@ -243,11 +243,11 @@ def _until(true: object, *, seconds: float = 30.0) -> None:
 
 
 def _processes() -> list[int]:
-    return [int(name) for name in os.listdir("/proc") if name.isdecimal()]
+    return [int(path.name) for path in Path("/proc").iterdir() if path.name.isdecimal()]
 
 
 def _cwd(pid: int) -> str:
     try:
-        return os.readlink(f"/proc/{pid}/cwd")
+        return str(Path(f"/proc/{pid}/cwd").readlink())
     except OSError:
         return ""

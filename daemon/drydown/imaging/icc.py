@@ -60,7 +60,7 @@ class ProfileInfo:
     description: str
     size: int  #: bytes, as the header states them
     channels: int  #: of the device; 0 where the space is none that a picture here may be in
-    white_XYZ: tuple[float, float, float] | None  # noqa: N815
+    white_XYZ: tuple[float, float, float] | None
     #: media white point, Y of the perfect diffuser = 1
     intents: tuple[Intent, ...]  #: that it serves from the device to the PCS
     intents_back: tuple[Intent, ...]  #: that it serves from the PCS to the device

@@ -20,10 +20,11 @@ from drydown.intake.claim import below_or_root, move_back, opened_taken, remove_
 from drydown.intake.copyin import discard
 from drydown.intake.filesystem import Kind
 from drydown.intake.folder import TAKEN, HotFolder, below, names_in, opened
-from drydown.intake.names import is_job_id, shown
+from drydown.intake.names import is_job_id
 from drydown.intake.record import NOTE, STAGED, Claimed, Note
 from drydown.intake.settle import Look
 from drydown.intake.sidecar import is_settings
+from drydown.showing import shown
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,9 +24,9 @@ from drydown.intake import complete, record
 from drydown.intake.filesystem import Kind
 from drydown.intake.folder import TAKEN, FolderOffline, HotFolder, below, names_in, opened
 from drydown.intake.found import Ready
-from drydown.intake.names import shown
 from drydown.intake.record import NOTE, Claimed, Note
 from drydown.intake.settle import Look
+from drydown.showing import shown
 
 
 def claim(ready: Ready, job: str, now_s: float) -> Claimed | None:

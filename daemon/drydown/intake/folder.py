@@ -16,7 +16,7 @@ from pathlib import Path
 
 from drydown import durable
 from drydown.errors import MachineFault
-from drydown.intake.names import shown
+from drydown.showing import shown
 
 MARKER = ".drydown-folder"
 TAKEN = ".taken"

@@ -19,8 +19,8 @@ from drydown.intake.folder import FolderOffline, HotFolder, below, joined, opene
 from drydown.intake.found import IntakeTimes, Ready, Trouble
 from drydown.intake.gate import Gate
 from drydown.intake.ignored import ignored
-from drydown.intake.names import shown
 from drydown.intake.sidecar import Neighbours, is_settings
+from drydown.showing import shown
 
 _FILES_PER_STRETCH = 2000  #: each so many files make the time between two full looks longer by its own length
 

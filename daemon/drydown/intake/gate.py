@@ -13,8 +13,8 @@ from drydown.intake import complete, walk
 from drydown.intake.arrivals import Arrivals
 from drydown.intake.folder import HotFolder, below, joined, split
 from drydown.intake.found import IntakeTimes, Ready, WaitKind
-from drydown.intake.names import shown
 from drydown.intake.sidecar import Neighbours
+from drydown.showing import shown
 
 
 class Gate:

@@ -35,30 +35,6 @@ def text(name: Name) -> str:
     return name.decode("utf-8", "surrogateescape") if isinstance(name, bytes) else name
 
 
-def shown(name: Name) -> str:
-    r"""The name as it may be printed, logged or put on a page: one line, no effects, nothing hidden.
-
-    Control characters, DEL, line and paragraph ends, format characters (right-to-left marks, zero-width ones) and unassigned ones are
-    escaped (`\n`, `\x1b`, `\u202e`); a byte that is not text shows as `\xff`, a backslash as two.
-    """
-    return "".join(_shown_letter(letter) for letter in text(name))
-
-
-def _shown_letter(letter: str) -> str:
-    if letter == "\\":
-        return r"\\"
-    if unicodedata.category(letter) not in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"):
-        return letter
-    code = ord(letter)
-    if 0xDC80 <= code <= 0xDCFF:  # what surrogateescape makes of a byte that is not text
-        return f"\\x{code - 0xDC00:02x}"
-    return (
-        letter.encode("unicode_escape").decode("ascii")
-        if code < 0xD800 or code > 0xDFFF
-        else f"\\u{code:04x}"
-    )
-
-
 def safe_stem(name: Name, max_bytes: int = 120) -> str:
     """What output names begin with: the name less its last suffix, in NFC, at most `max_bytes` (8 or more) of UTF-8.
 

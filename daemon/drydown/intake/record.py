@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from drydown import durable
-from drydown.intake.names import shown
 from drydown.intake.settle import Look
+from drydown.showing import shown
 
 NOTE = ".job.json"
 STAGED = ".staged"  #: whoever stages a finished sheet leaves this beside the original: from here on it may have been printed

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import PurePath
 
-from drydown.intake.names import shown
+from drydown.showing import shown
 
 SUFFIX = ".toml"
 

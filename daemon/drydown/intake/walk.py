@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from drydown.intake.folder import below, joined
 from drydown.intake.ignored import ignored
-from drydown.intake.names import shown
+from drydown.showing import shown
 
 
 @dataclass(slots=True)

@@ -32,7 +32,7 @@ from watchdog.observers.api import BaseObserver, ObservedWatch
 from drydown.intake import filesystem
 from drydown.intake.filesystem import Kind
 from drydown.intake.folder import HotFolder
-from drydown.intake.names import shown
+from drydown.showing import shown
 
 if TYPE_CHECKING or sys.platform.startswith("linux"):
     from watchdog.observers.inotify import InotifyEmitter

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import time
@@ -17,6 +18,7 @@ from drydown.durable import write_atomic
 from drydown.errors import MachineFault
 from drydown.jobs.forks import Child, Starter
 from drydown.jobs.limits import LOG, LOG_BYTES_SHOWN, Limits
+from drydown.jobs.record import as_json
 from drydown.jobs.spec import AttemptResult, JobSpec
 
 RESULT_BYTES_MAX = 8 << 20
@@ -48,7 +50,7 @@ class Attempts:
         folder = self.folder(spec.job, number)
         try:
             folder.mkdir(parents=True, mode=0o700)
-            write_atomic(folder / "spec.json", spec.model_dump_json().encode())
+            write_atomic(folder / "spec.json", as_json(spec).encode())
             limits = Limits(
                 memory_mb=spec.memory_mb,
                 cpu_s=int(spec.deadline_s * max(2, os.cpu_count() or 1)),
@@ -119,7 +121,7 @@ def _read_result(spec: JobSpec, number: int, folder: Path, status: int) -> Attem
     path = folder / "result.json"
     try:
         if status == 0 and path.stat().st_size <= RESULT_BYTES_MAX:
-            result = AttemptResult.model_validate_json(path.read_bytes())
+            result = AttemptResult.model_validate(json.loads(path.read_bytes()))
             if (result.job, result.attempt) == (spec.job, number) and _complete(result, folder):
                 return result
     except (OSError, ValueError):

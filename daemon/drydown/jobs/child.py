@@ -141,6 +141,12 @@ def _evaluate(work: _Work, chain: Chain, maker: SheetOffer[Any], settings: Any, 
         cause = sort_fault(error)
         if cause.out_of_order or cause.outcome != "crashed":
             raise
+        if not type(error).__module__.startswith(
+            "pyvips"
+        ):  # raised while building, not by an evaluation: the maker's own
+            raise StepCrashed(
+                work.spec.maker.name, work.spec.maker.plugin.offered_by, cause.reason
+            ) from error
         raise _culprit(chain, cause) from error
     return made
 
@@ -152,7 +158,10 @@ def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
 
     made, clock = _render(work), work.clock
     work.notes[:0] = made.frame.notes
-    sheet_hash, sheet_synced = (work.beside.submit(job, work.sheet) for job in (file_hash, _sync))
+    sheet_hash, sheet_synced = (
+        work.beside.submit(file_hash, work.sheet),
+        work.beside.submit(_sync, work.sheet),
+    )
     files = {"sheet": work.sheet}
     files |= {kind: work.folder / name for kind, name in BESIDE.items()}
     preview = clock.timed("preview", lambda: write_preview(work.sheet, files["preview"]))
@@ -161,7 +170,7 @@ def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
     files["ticket_json"].write_text(card.json(), encoding="utf-8")
     for kind in BESIDE:
         _sync(files[kind])
-    hashes = {kind: file_hash(path) for kind, path in files.items() if kind != "sheet"}
+    hashes: dict[str, str] = {kind: file_hash(path) for kind, path in files.items() if kind != "sheet"}
     clock.timed("wait for the disk", sheet_synced.result)
     hashes["sheet"] = sheet_hash.result()
     outputs = [

@@ -120,15 +120,17 @@ class Desk:
             kept = places.shown(kept_path(places, row, kind))
             put_away(places, row, kind, record_of(row, now=self._now(), state=row.state, kept=kept))
 
-    def catch_up(self) -> None:
-        """Try again for every job that is behind. To be called now and then."""
+    def catch_up(self) -> list[JobRow]:
+        """Try again for every job that is behind; answers those that have gone on. To be called now and then."""
+        moved = []
         for job in sorted(self.behind):
             row = self._ledger.job(job)
             if row.stage in (Stage.STAGED, Stage.PUBLISHING, Stage.PUBLISHED):
-                self.go_on(job)
+                moved.append(self.go_on(job))
             else:
                 self.behind.discard(job)
                 self._follow(row)
+        return moved
 
     def _concluded(self, row: JobRow, result: AttemptResult, folder: Path, check: Check) -> JobRow:
         if result.outcome != "done":

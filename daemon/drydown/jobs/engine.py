@@ -44,7 +44,7 @@ class Engine:
         started: list[JobRow] = []
         if not self.room():
             return started
-        for row in ledger.ready(self._desk.publisher.clock()):
+        for row in ledger.ready(self._desk.publisher.clock(), limit=None if self.only else self.room()):
             if not self.room():
                 break
             if self.only is not None and row.id not in self.only:
@@ -68,8 +68,7 @@ class Engine:
             self._running.discard(result.job)
             folder = self._attempts.folder(result.job, result.attempt)
             settled.append(self._desk.conclude(result.job, result, folder))
-        self._desk.catch_up()
-        return settled
+        return settled + self._desk.catch_up()
 
     def next_due_s(self) -> float | None:
         """Seconds until a job that was put off may start; None when none was."""
@@ -83,6 +82,7 @@ class Engine:
         return cancelled
 
     def _spec_of(self, row: JobRow) -> JobSpec | None:
+        """The plan to work by; a job without one, or without its original, is held."""
         try:
             spec = row.spec
         except ValueError:
@@ -91,6 +91,13 @@ class Engine:
             self._desk.hold(
                 row.id, Question.RECIPE, "The job has no plan that this program can read; retry it."
             )
+        elif not spec.source.exists():
+            self._desk.hold(
+                row.id,
+                Question.ORIGINAL,
+                "The original is gone from its folder; put it back, or cancel the job.",
+            )
+            return None
         return spec
 
     def _put(self, spec: JobSpec, number: int, future: Future[AttemptResult]) -> None:

@@ -192,6 +192,9 @@ class Starter:
 
     def _current(self) -> _Process:
         with self._lock:
-            if self._process is None or not self._process.alive():
+            if self._process is not None and not self._process.alive():
+                self._process.close()
+                self._process = None
+            if self._process is None:
                 self._process = _Process(self._preload, self._cores)
             return self._process

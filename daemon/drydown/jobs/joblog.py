@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from drydown.jobs.ledger_rows import iso
-from drydown.jobs.names import HIDDEN
+from drydown.showing import HIDDEN
 
 LOG_VERSION = 1
 LINE_CHARS_MAX = 32_000

@@ -21,8 +21,10 @@ from drydown.errors import Conflict
 from drydown.jobs.ledger_file import LedgerDamaged, LedgerFailed, open_to_write, sorted_error
 from drydown.jobs.ledger_rows import Arrival, EventRow, JobRow, StagedSheet, Value, seal_of
 from drydown.jobs.ledger_view import LedgerView
-from drydown.jobs.names import is_job, shown
+from drydown.jobs.names import is_job
+from drydown.jobs.record import as_json
 from drydown.jobs.states import FINAL, WAITING, Question, Stage, Verb, check_move
+from drydown.showing import shown
 
 if TYPE_CHECKING:
     from drydown.jobs.spec import AttemptResult, JobSpec
@@ -380,8 +382,3 @@ class Ledger(LedgerView):
         with contextlib.suppress(sqlite3.Error):
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
-
-
-def as_json(record: JobSpec | AttemptResult) -> str:
-    """A plan or a result as the ledger keeps it. Unlike pydantic's own writer it keeps paths that are no text."""
-    return json.dumps(record.model_dump(mode="json"), ensure_ascii=True)

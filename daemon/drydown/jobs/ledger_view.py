@@ -11,9 +11,9 @@ from typing import Self
 from drydown.errors import NotFound
 from drydown.jobs.ledger_file import LedgerDamaged, open_to_read, sorted_error
 from drydown.jobs.ledger_rows import EventRow, JobRow, Value, event_row, job_row
-from drydown.jobs.names import shown
 from drydown.jobs.policy import LONGEST_PAUSE_S
 from drydown.jobs.states import ENDS_OF_ATTEMPTS, FINAL, WAITING, Stage, stages_of
+from drydown.showing import shown
 
 _NEAR_AMONG = 500
 

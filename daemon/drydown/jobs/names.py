@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import unicodedata
 
 NAME_BYTES_MAX = 255  #: NAME_MAX of the usual file systems, in bytes
 RECORD = ".job.json"
@@ -70,26 +69,6 @@ def job_of_note(name: str, suffix: str) -> str:
     """The job of a note made by `kept_beside` with this suffix; empty for any other name."""
     found = _OF_JOB.fullmatch(name)
     return found.group(1) if found and found.group(2) == suffix else ""
-
-
-def shown(name: str | bytes) -> str:
-    r"""A name as it may be shown anywhere: on one line, without effects; `\xff` for a byte that is no text, `\u202e` for a hidden mark."""
-    return "".join(_shown(letter) for letter in os.fsdecode(name))
-
-
-def _shown(letter: str) -> str:
-    if letter == "\\":
-        return r"\\"
-    if unicodedata.category(letter) not in HIDDEN:
-        return letter
-    code = ord(letter)
-    if 0xDC80 <= code <= 0xDCFF:  # what `os.fsdecode` makes of a byte that is no text
-        return f"\\x{code - 0xDC00:02x}"
-    return f"\\u{code:04x}" if 0xD800 <= code <= 0xDFFF else letter.encode("unicode_escape").decode("ascii")
-
-
-#: Unicode's general categories of what a terminal or a page would obey or hide rather than show.
-HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
 
 def _split(name: str) -> tuple[str, str]:

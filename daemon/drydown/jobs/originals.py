@@ -15,19 +15,11 @@ from typing import Any
 from drydown import durable
 from drydown.jobs.hashing import file_hash
 from drydown.jobs.ledger_rows import JobRow, iso
-from drydown.jobs.names import (
-    CLAIM_NOTE,
-    REASON,
-    RECORD,
-    STAGED_MARKER,
-    job_of_note,
-    kept_beside,
-    kept_name,
-    shown,
-)
+from drydown.jobs.names import CLAIM_NOTE, REASON, RECORD, STAGED_MARKER, job_of_note, kept_beside, kept_name
 from drydown.jobs.places import Kept, Places, make_folders
 from drydown.jobs.record import BYTES_MAX, read_record, record_bytes
 from drydown.jobs.states import Question, Stage
+from drydown.showing import shown
 
 _OURS = (CLAIM_NOTE, STAGED_MARKER)
 

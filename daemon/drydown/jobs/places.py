@@ -9,7 +9,8 @@ from typing import Literal
 
 from drydown import durable
 from drydown.errors import MachineFault
-from drydown.jobs.names import PRINTS_MARKER, shown
+from drydown.jobs.names import PRINTS_MARKER
+from drydown.showing import shown
 
 Kept = Literal["done", "held", "refused"]
 

@@ -26,12 +26,13 @@ from drydown.errors import MachineFault
 from drydown.jobs.hashing import file_hash
 from drydown.jobs.ledger import Ledger, StagedSheet
 from drydown.jobs.ledger_rows import JobRow
-from drydown.jobs.names import RECORD, STAGED_MARKER, SUFFIXES, sheet_prefix, shown, stage_name
+from drydown.jobs.names import RECORD, STAGED_MARKER, SUFFIXES, sheet_prefix, stage_name
 from drydown.jobs.originals import clear_reason, kept_path, put_away, show_reason
 from drydown.jobs.places import Places, has_marker, prepare_prints
 from drydown.jobs.record import files_of, record_bytes, record_of
 from drydown.jobs.spec import AttemptResult, JobSpec, Output
 from drydown.jobs.states import Question, Stage, check_move
+from drydown.showing import shown
 
 Check = Literal["size", "hash"]
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")

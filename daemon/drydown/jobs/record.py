@@ -11,7 +11,7 @@ from drydown.jobs.ledger_rows import JobRow, iso
 from drydown.jobs.names import SUFFIXES, sheet_prefix
 
 if TYPE_CHECKING:
-    from drydown.jobs.spec import AttemptResult
+    from drydown.jobs.spec import AttemptResult, JobSpec
 
 RECORD_VERSION = 1
 BYTES_MAX = 8 << 20
@@ -25,6 +25,11 @@ class Published:
     name: str
     bytes: int
     blake3: str
+
+
+def as_json(record: JobSpec | AttemptResult) -> str:
+    """A plan or a result as text. Unlike pydantic's own writer it keeps paths that are no text."""
+    return json.dumps(record.model_dump(mode="json"), ensure_ascii=True)
 
 
 def record_of(

@@ -129,11 +129,12 @@ def _fork(
 def _work(folder: Path, number: int) -> None:
     from drydown.durable import write_atomic
     from drydown.jobs.child import RESULT, attempt
+    from drydown.jobs.record import as_json
     from drydown.jobs.spec import JobSpec
 
-    spec = JobSpec.model_validate_json((folder / "spec.json").read_bytes())
+    spec = JobSpec.model_validate(json.loads((folder / "spec.json").read_bytes()))
     result = attempt(spec, number, folder)
-    write_atomic(folder / RESULT, result.model_dump_json().encode())
+    write_atomic(folder / RESULT, as_json(result).encode())
 
 
 if __name__ == "__main__":

@@ -8,8 +8,6 @@ settings and the printer's error add up to one excess, and how far that looks fr
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
-from itertools import product
 from typing import Final
 
 import numpy as np
@@ -17,7 +15,7 @@ import numpy as np
 from drydown.imaging.icc_exact import device_to_lab
 from drydown.imaging.neutral import CODES, MID_L, neutral_response
 from drydown.imaging.pcs import Floats
-from drydown.imaging.tone import cc_shift, lift_shift
+from drydown.imaging.tone import cc_shift
 from drydown.proofing.difference import ciede2000
 
 _GRID: Final = 25

@@ -8,12 +8,12 @@ from typing import Any
 
 from drydown.errors import DrydownError, Exit
 from drydown.intake import copyin
-from drydown.intake.names import shown
 from drydown.jobs import requests
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.requests import Answer
 from drydown.service.reception import Order
 from drydown.service.workshop import Workshop
+from drydown.showing import shown
 from drydown.studio.resolve import resolve
 
 

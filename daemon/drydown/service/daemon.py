@@ -18,7 +18,6 @@ from drydown.intake.claim import claim
 from drydown.intake.folder import FolderOffline
 from drydown.intake.found import Ready
 from drydown.intake.hints import Hints, Told
-from drydown.intake.names import shown
 from drydown.jobs import requests
 from drydown.jobs.collected import notice_collected
 from drydown.jobs.ledger_rows import JobRow
@@ -26,6 +25,7 @@ from drydown.jobs.states import WAITING
 from drydown.service.asks import serve
 from drydown.service.doors import Doors
 from drydown.service.workshop import Workshop
+from drydown.showing import shown
 
 STUDIO_LOOK_S = 2.0  #: how often the studio's files are looked at for changes
 REQUEST_LOOK_S = 0.5  #: how often requests are looked for when nothing else happens

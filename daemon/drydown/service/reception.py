@@ -10,7 +10,7 @@ from pathlib import Path
 
 from drydown.errors import Conflict, Hold, NotFound
 from drydown.intake.folder import TAKEN
-from drydown.intake.names import job_id, safe_stem, shown
+from drydown.intake.names import job_id, safe_stem
 from drydown.intake.record import Claimed
 from drydown.intake.sidecar import is_settings
 from drydown.jobs.desk import Desk
@@ -21,6 +21,7 @@ from drydown.jobs.plan import Picture, plan
 from drydown.jobs.spec import JobSpec
 from drydown.jobs.states import Question, Stage
 from drydown.service.house import House
+from drydown.showing import shown
 from drydown.studio.resolve import Resolved, read_picture_file, resolve, resolve_hot
 from drydown.studio.settings import HotFolder
 

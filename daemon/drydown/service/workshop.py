@@ -16,7 +16,6 @@ from drydown.discovery import Origin
 from drydown.errors import DrydownError
 from drydown.intake import adopt, complete, filesystem, folder
 from drydown.intake.claim import give_back
-from drydown.intake.names import shown
 from drydown.intake.record import Claimed
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.desk import Desk
@@ -29,9 +28,10 @@ from drydown.jobs.lock import StudioLock
 from drydown.jobs.places import Places
 from drydown.jobs.publish import boot_id
 from drydown.jobs.recovery import Adoptable, Recovered, recover
-from drydown.jobs.states import Stage
+from drydown.jobs.states import WAITING
 from drydown.service.house import open_house
 from drydown.service.reception import RUN, Reception
+from drydown.showing import shown
 
 Say = Callable[[str], None]
 
@@ -49,7 +49,11 @@ class Workshop:
             self.log = JobLog(self.places.log)
             self.hot = dict(self._hot_paths())
             self.desk, self.recovered = self._recover()
-            self._open(wake)
+            try:
+                self._open(wake)
+            except BaseException:
+                self.desk.publisher.ledger.close()
+                raise
         except BaseException:
             self.lock.release()
             raise
@@ -64,7 +68,7 @@ class Workshop:
         self.engine = Engine(self.desk, self.attempts, self.executor, at_once=at_once, wake=wake)
         self.reception = Reception(lambda: self.house, self.desk)
         self.folders = [self._hot_folder(name, path) for name, path in self.hot.items()]
-        for row in self.desk.publisher.ledger.in_stage(Stage.CLAIMED):
+        for row in self.desk.publisher.ledger.in_stage(*WAITING):
             if not row.spec_json:  # adopted after a crash between claim and plan
                 self.reception.planned(row)
 
@@ -134,7 +138,10 @@ class Workshop:
         return recover(
             self.places,
             found,
-            prints=[hot.prints for hot in self.house.studio.hot_folders],
+            prints=[
+                *(hot.prints for hot in self.house.studio.hot_folders),
+                self.places.root / "prints" / RUN,
+            ],
             boot=boot_id(),
             kind_of=filesystem.kind,
             log=self.log,
