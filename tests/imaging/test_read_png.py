@@ -192,6 +192,31 @@ def test_a_bomb_is_stopped_by_its_header(tmp_path: Path) -> None:
         opened(put(tmp_path, data))
 
 
+def test_text_in_the_file_goes_no_further_whatever_its_letters(tmp_path: Path) -> None:
+    """Keywords are Latin-1 (11.3.3.2), and no reason to fail."""
+    codes = noise()
+    texts = [
+        (b"tEXt", b"caf\xe9\0where"),
+        (b"tEXt", b"Author\0who"),
+        (b"tIME", bytes([7, 230, 1, 1, 1, 1, 1])),
+    ]
+    picture, seen = opened(put(tmp_path, png_bytes(codes, *texts)))
+    np.testing.assert_array_equal(seen, codes)
+    core = {
+        "width",
+        "height",
+        "bands",
+        "format",
+        "coding",
+        "interpretation",
+        "xoffset",
+        "yoffset",
+        "xres",
+        "yres",
+    }
+    assert {name for name in picture.pixels.get_fields() if not name.startswith("vips-")} == core
+
+
 def test_a_hint_is_said_in_the_note(tmp_path: Path) -> None:
     picture, _ = opened(put(tmp_path, png_bytes(noise(), (b"eXIf", exif_block(1, colour_space=1)))))
     assert "EXIF block says sRGB" in said(picture)

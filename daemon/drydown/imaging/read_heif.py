@@ -143,7 +143,7 @@ def _exif(source: Source, items: read_boxes.Items) -> bytes | None:
 
 def _load_av1(source: Source, access: Access) -> pyvips.Image:
     pixels = vips_load("heifload", source.path, access)
-    bits = int(pixels.get("bits-per-sample")) if "bits-per-sample" in pixels.get_fields() else 8
+    bits = int(pixels.get("bits-per-sample")) if pixels.get_typeof("bits-per-sample") else 8
     return sixteen(pixels, bits)
 
 

@@ -13,6 +13,9 @@ import pyvips
 from drydown.imaging.read_found import Access
 
 FULL: Final = 65535
+_OWN_FIELDS: Final = (
+    b"vips-"  # how libvips itself reads, sequentially for instance; whatever came from the file goes
+)
 _INTERPRETATION: Final = {1: "grey16", 2: "grey16", 3: "rgb16", 4: "rgb16"}
 
 
@@ -78,11 +81,22 @@ def bare(pixels: pyvips.Image, channels: int) -> pyvips.Image:
     plain = pixels.copy(
         interpretation="cmyk" if channels == 4 else _INTERPRETATION[channels], xres=1.0, yres=1.0
     )
-    for name in plain.get_fields():
-        # the loader's own hints (how it reads) stay; whatever came from the file goes
-        if name.startswith(("exif", "xmp", "iptc", "icc", "photoshop", "png-comment", "gif", "heif", "orientation", "jpeg", "webp", "image", "filename")):  # fmt: skip
-            plain.remove(name)
+    for name in _field_names(plain):
+        if not name.startswith(_OWN_FIELDS):
+            plain.remove(name)  # of header fields, such as width, this does nothing
     return plain
+
+
+def _field_names(image: pyvips.Image) -> list[bytes]:
+    """Names of all fields as bytes. pyvips decodes them as UTF-8 and fails on a PNG whose text keywords are Latin-1, as they may be."""
+    array = pyvips.vips_lib.vips_image_get_fields(image.pointer)
+    names, at = [], 0
+    while array[at] != pyvips.ffi.NULL:
+        names.append(bytes(pyvips.ffi.string(array[at])))
+        pyvips.glib_lib.g_free(array[at])
+        at += 1
+    pyvips.glib_lib.g_free(array)
+    return names
 
 
 @cache

@@ -191,7 +191,7 @@ def _profile(source: Source, page: Page) -> bytes | None:
 
 def _tail_notes(source: Source, page: Page) -> tuple[Note, ...]:
     """Compressed pixels never end in zeros. Plain ones may, where the picture is black: that is only said."""
-    last = int(np.argmax(page.offsets))
+    last = int(np.argmax(page.offsets[: page.parts]))
     end = int(page.offsets[last] + page.counts[last])
     if page.compression != tiff.NOT_COMPRESSED:
         source.check_tail()

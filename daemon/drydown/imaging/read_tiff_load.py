@@ -125,7 +125,7 @@ def _one_page_a_plane(source: Source, page: Page) -> Path:
 
 def _plane_entries(page: Page, plane: int) -> list[Entry]:
     """The page's directory for one of its planes, as grey."""
-    count = page.offsets.size // page.samples
+    count = page.parts // page.samples
     part = slice(plane * count, (plane + 1) * count)
     places = LONG8 if page.directory.big else LONG
     entries = [

@@ -86,6 +86,12 @@ class Page:
         return self.samples > 1 and self.apart and (self.tiled or grey)
 
     @property
+    def parts(self) -> int:
+        """How many strips or tiles a page of this size has; the tables may hold more."""
+        across, down = self.part
+        return -(-self.width // across) * -(-self.height // down) * (self.samples if self.apart else 1)
+
+    @property
     def raw_bytes(self) -> int:
         """Bytes that its pixels take uncompressed."""
         return self.height * ((self.width * self.samples * self.bits + 7) // 8)
@@ -130,7 +136,7 @@ def page_of(directory: Directory) -> Page:
 
 def check_places(page: Page, size: int) -> None:
     """Every strip or tile must be there and lie within the file's `size` bytes. Raises `BadDirectory`."""
-    parts = _parts(page)
+    parts = page.parts
     what = "tiles" if page.tiled else "strips"
     if min(page.offsets.size, page.counts.size) < parts:
         raise BadDirectory(f"it has {min(page.offsets.size, page.counts.size):,} of {parts:,} {what}")
@@ -157,12 +163,6 @@ def _part_size(directory: Directory, tiled: bool, width: int, height: int) -> tu
     if across < 1 or down < 1:
         raise BadDirectory("its tiles or strips have no size")
     return across, down
-
-
-def _parts(page: Page) -> int:
-    """How many strips or tiles a page of this size has."""
-    across, down = page.part
-    return -(-page.width // across) * -(-page.height // down) * (page.samples if page.apart else 1)
 
 
 def _with_count(page: Page) -> Page:
