@@ -8,7 +8,6 @@ import struct
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
 
 from drydown.imaging.pcs import Floats
 
@@ -87,6 +86,8 @@ class Lut16:
 
     def read(self, values: Floats) -> Floats:
         """What an engine with floating point and linear interpolation makes of (N, channels in) values 0..1."""
+        from scipy.interpolate import RegularGridInterpolator  # 40 MB that no job needs: only for building
+
         points, channels_in = self.grid.shape[0], self.grid.ndim - 1
         places = np.stack([_look_up(curve, values[:, i]) for i, curve in enumerate(self.inputs)], axis=1)
         between = RegularGridInterpolator((np.linspace(0, 1, points),) * channels_in, self.grid)(places)

@@ -12,11 +12,11 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from drydown.errors import Hold
 from drydown.imaging.icc_exact import device_to_lab, lab_to_device
 from drydown.imaging.icc_lut import Floats
+from drydown.imaging.monotone import MonotoneCurve
 
 CODES: Final = 65536
 MID_L: Final = 50.0
@@ -96,21 +96,19 @@ def _response(icc: bytes) -> NeutralResponse:
     L_star = np.stack([curve(codes) for curve in curves], axis=1)
     middle = np.array([np.interp(MID_L, L_star[:, k], codes) for k in range(_CHANNELS)])
     slope_L = _slopes(icc, middle)
-    shares = slope_L / np.array(
-        [float(curve.derivative()(at)) for curve, at in zip(curves, middle, strict=True)]
-    )
+    shares = slope_L / np.array([float(curve.slope(at)) for curve, at in zip(curves, middle, strict=True)])
     shares = shares / shares.sum()
     return NeutralResponse(black_L, white_L, L_star, _three(slope_L), _three(shares))
 
 
-def _monotone(device: Floats, reached: Floats, black_L: float, white_L: float) -> PchipInterpolator:
+def _monotone(device: Floats, reached: Floats, black_L: float, white_L: float) -> MonotoneCurve:
     """L* over device: the knots that rise in both, tied to black at 0 and white at 1 (Fritsch and Carlson 1980)."""
     kept = [(0.0, black_L)]
     for at, L in zip(device[1:-1], reached[1:-1], strict=True):
         if kept[-1][0] < at < 1 and kept[-1][1] < L < white_L:
             kept.append((float(at), float(L)))
     x, y = zip(*kept, (1.0, white_L), strict=True)
-    return PchipInterpolator(x, y)
+    return MonotoneCurve(x, y)
 
 
 def _slopes(icc: bytes, middle: Floats) -> Floats:

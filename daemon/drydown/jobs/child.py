@@ -165,7 +165,7 @@ def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
     files = {"sheet": work.sheet}
     files |= {kind: work.folder / name for kind, name in BESIDE.items()}
     preview = clock.timed("preview", lambda: write_preview(work.sheet, files["preview"]))
-    card = ticket(work.spec, made)
+    card = ticket(work.spec, made, leaf=work.spec.leaf)
     files["ticket"].write_text(card.text, encoding="utf-8")
     files["ticket_json"].write_text(card.json(), encoding="utf-8")
     for kind in BESIDE:

@@ -84,6 +84,7 @@ def plan(
         sheet=_sheet(resolved.sheet),
         final_sheet=_sheet(resolved.final_sheet),
         margins_mm=resolved.margins_mm,
+        leaf=resolved.recipe.leaf,
         viewing_mm=resolved.viewing_mm,
         light=resolved.light,
         untagged=resolved.untagged,

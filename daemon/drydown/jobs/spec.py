@@ -91,6 +91,7 @@ class JobSpec(_Record):
     sheet: SheetSpec
     final_sheet: SheetSpec
     margins_mm: EdgesMm
+    leaf: Literal["single", "recto", "verso"] = "single"  #: already applied to the margins; for the ticket
     viewing_mm: float
     untagged: Literal["srgb", "hold"] = "srgb"
     max_pixels: int = 400_000_000

@@ -50,8 +50,22 @@ def job_of(spec: JobSpec, folder: Path) -> Job:
         copies=spec.copies,
         edition=spec.edition,
         made=spec.made,
-        facts={"lot": stock.lot} if stock.lot else {},
+        facts={"settings": settings_in_short(spec)} | ({"lot": stock.lot} if stock.lot else {}),
     )
+
+
+def settings_in_short(spec: JobSpec) -> str:
+    """What somebody has set in numbers, for the slug: `tone-lift lift_L 3; sharpen strength 0.4`."""
+    parts = []
+    for step in spec.steps:
+        said = [
+            f"{key} {value:g}"
+            for key, value in step.settings.items()
+            if key in step.origin and isinstance(value, int | float) and not isinstance(value, bool)
+        ]
+        if said:
+            parts.append(f"{step.name} {', '.join(said)}")
+    return "; ".join(parts)
 
 
 def _sheet(spec: SheetSpec) -> Sheet:
