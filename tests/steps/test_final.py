@@ -117,7 +117,15 @@ def test_the_slug_can_be_off() -> None:
 
 
 def test_the_slug_says_what_was_set() -> None:
-    job = a_job(edition="3/25", copies=2, facts={"lot": "0412", "settings": "tone-lift 3.0 L*; sharpen 0.4"})
+    job = a_job(
+        edition="3/25",
+        copies=2,
+        facts={
+            "lot": "0412",
+            "conversion": "relative, black point compensated",
+            "settings": "tone-lift 3.0 L*; sharpen 0.4",
+        },
+    )
     assert slug_parts(job) == [
         "job k7f3a2c9",
         "2026-05-14",

@@ -73,7 +73,7 @@ def lettered(job: Job, place: Placement, *, name: bool = False) -> Slug:
 def slug_parts(job: Job, *, name: bool = False) -> list[str]:
     """What the slug says, in the order in which it must not be lost.
 
-    `job.facts` may add `lot` (of the paper) and `settings` (in short).
+    `job.facts` may add `lot` (of the paper), `conversion` (how colours were carried over) and `settings` (in short).
     """
     ticket, facts = job.stock.ticket, job.facts
     lot = f", lot {facts['lot']}" if facts.get("lot") else ""
@@ -90,7 +90,7 @@ def slug_parts(job: Job, *, name: bool = False) -> list[str]:
         f"edition {job.edition}" if job.edition else "",
         f"{job.copies} copies" if job.copies > 1 else "",
         job.source.stem if name else "",
-        f"{job.stock.intent}" + (", black point compensated" if job.stock.black_point_compensation else ""),
+        facts.get("conversion", ""),
         *facts.get("settings", "").split("; "),
     ]
     return [part[:_SETTINGS_ROOM] for part in parts if part.strip()]

@@ -93,6 +93,8 @@ def ticket(spec: JobSpec, made: Finished, *, leaf: Leaf = "single") -> Ticket:
 
 
 def _lines(spec: JobSpec, made: Finished, leaf: Leaf) -> Iterator[Line]:
+    for number, note in enumerate(spec.notes, 1):
+        yield Line("Before", f"note_{number}", f"{note[:1].upper()}{note[1:]}")
     yield from _before()
     yield from _paper(spec, made, leaf)
     yield from _driver(spec, made)

@@ -50,8 +50,21 @@ def job_of(spec: JobSpec, folder: Path) -> Job:
         copies=spec.copies,
         edition=spec.edition,
         made=spec.made,
-        facts={"settings": settings_in_short(spec)} | ({"lot": stock.lot} if stock.lot else {}),
+        facts={"lot": stock.lot, "conversion": conversion(spec), "settings": settings_in_short(spec)},
     )
+
+
+def conversion(spec: JobSpec) -> str:
+    """How colours were carried over, for the slug: the step's own word, else the stock's. Empty where the recipe has no `convert`."""
+    step = next((step for step in reversed(spec.steps) if step.use == "convert"), None)
+    if step is None:
+        return ""
+    if step.settings.get("hard_proof"):
+        return "imitates another paper"
+    intent = step.settings.get("intent") or spec.stock.intent
+    asked = step.settings.get("black_point_compensation")
+    compensated = spec.stock.black_point_compensation if asked is None else asked
+    return f"{intent}, black point compensated" if compensated else str(intent)
 
 
 def settings_in_short(spec: JobSpec) -> str:
