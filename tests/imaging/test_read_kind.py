@@ -26,7 +26,7 @@ def put(tmp_path: Path, name: str, data: bytes) -> Path:
         (b"GIF89a" + bytes(40), "is a GIF"),
         (b"BM" + bytes(60), "is a BMP"),
         (b"%PDF-1.7\n" + bytes(40), "is a PDF"),
-        (b"%!PS-Adobe-3.0 EPSF-3.0\n", "is a PostScript"),
+        (b"%!PS-3.0 EPSF-3.0\n", "is a PostScript"),
         (b"\xc5\xd0\xd3\xc6" + bytes(40), "is an EPS"),
         (b'<?xml version="1.0"?>\n<svg width="9"/>', "is an SVG"),
         (b"\xef\xbb\xbf  <svg width='9'/>", "is an SVG"),

@@ -39,6 +39,7 @@ def test_lab_keeps_its_colours(tmp_path: Path, coding: str, bits: int, planar: s
     picture, seen = opened(written(tmp_path / "a.tif", codes, photometric=coding, planarconfig=planar))
     assert picture.icc == working.wide_gamut()
     assert "CIELAB" in said(picture)
+    assert picture.facts["profile_from"] == "converted"
     reached = device_to_lab(picture.icc, seen[1] / 65535)
     # 8 bits hold L* to 0.2 and a*, b* to 0.5; 16 bits to a hundredth
     assert np.abs(reached - LAB).max() < (0.25 if bits == 8 else 0.02)

@@ -37,7 +37,7 @@ class Picture:
 
     `pixels`: lazy, `ushort`, orientation applied, 1, 3 or 4 bands of colour and perhaps one of alpha, not premultiplied; no metadata.
     `icc`: the profile that they are in. `notes`: what a person should know. `facts`: for the record, JSON values: format, bits, width,
-    height, colour, alpha, orientation (as found), profile (its description), profile_from (embedded, stated, untagged), layered.
+    height, colour, alpha, orientation (as found), profile (its description), profile_from (embedded, stated, untagged, converted), layered.
     """
 
     pixels: pyvips.Image

@@ -22,7 +22,7 @@ class Tagged:
 
     icc: bytes
     name: str
-    origin: Literal["embedded", "stated", "untagged"]
+    origin: Literal["embedded", "stated", "untagged", "converted"]
     notes: tuple[Note, ...] = ()
 
 
@@ -38,7 +38,7 @@ def profile_of(source: Source, found: Found, untagged: Untagged) -> Tagged:
             info = check_source(found.icc, channels=channels)
         except Refusal as refusal:
             raise Refusal(f"{source.name}: {refusal.sentence}") from None
-        return Tagged(found.icc, info.description, "embedded")
+        return Tagged(found.icc, info.description, "converted" if found.converted else "embedded")
     if found.colour == "cmyk":
         raise source.refusal(
             "is CMYK without a colour profile, so nobody can know which colours its inks make",

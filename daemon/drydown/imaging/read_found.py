@@ -52,6 +52,7 @@ class Found:
     stated: Stated | None = None
     notes: tuple[Note, ...] = ()
     layered: bool = False
+    converted: bool = False  #: `icc` is the space that `load` converts to, not a profile of the file
     stored: str = ""
 
 
@@ -98,7 +99,9 @@ class Source:
 
     def cut(self, where: str) -> Refusal:
         """The file is not whole."""
-        return self.refusal(f"is not whole: {where}", "Copy or export it again; the original is kept")
+        return self.refusal(
+            f"is damaged or not whole: {where}", "Copy or export it again; the original is kept"
+        )
 
     def check_tail(self) -> None:
         """Refuse a compressed file that ends in 64 KiB of zeros: room was set aside and never filled. No decoder notices."""

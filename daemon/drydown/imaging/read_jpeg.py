@@ -17,7 +17,7 @@ from drydown.imaging.read_exif import read_exif
 from drydown.imaging.read_found import ZEROS, Access, Colour, Found, Source
 from drydown.imaging.read_loaded import sixteen, vips_load
 
-_SOI, _EOI, _SOS, _APP1, _APP2, _APP14 = 0xD8, 0xD9, 0xDA, 0xE1, 0xE2, 0xEE
+_EOI, _SOS, _APP1, _APP2 = 0xD9, 0xDA, 0xE1, 0xE2
 _ALONE: Final = {0x01, *range(0xD0, 0xD8)}  # markers without a length (T.81, table B.1)
 _FRAMES: Final = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
 _READ: Final = {0xC0, 0xC1, 0xC2, 0xC9, 0xCA}  # sequential and progressive, Huffman or arithmetic
@@ -35,7 +35,6 @@ class _Walk:
     exif: bytes | None = None
     parts: dict[int, bytes] = field(default_factory=dict)
     parts_stated: int = 0
-    adobe: bool = False
 
 
 def examine(source: Source) -> Found:
@@ -56,7 +55,7 @@ def examine(source: Source) -> Found:
     exif = read_exif(walk.exif)
 
     def load(access: Access) -> pyvips.Image:
-        # libvips turns the ink values of CMYK round where the Adobe marker says that they are stored inverted
+        # libvips turns the ink values of CMYK round where the file's APP14 segment says that they are stored inverted
         return sixteen(vips_load("jpegload", source.path, access), 8)
 
     return Found(
@@ -125,8 +124,6 @@ def _take(source: Source, walk: _Walk, marker: int, content: bytes) -> None:
         walk.frame = (marker, bits, height, width, channels)
     elif marker == _APP1 and content.startswith(_EXIF) and walk.exif is None:
         walk.exif = content
-    elif marker == _APP14 and content.startswith(b"Adobe"):
-        walk.adobe = True
     elif marker == _APP2 and content.startswith(_PROFILE) and len(content) >= len(_PROFILE) + 2:
         number, walk.parts_stated = content[len(_PROFILE)], content[len(_PROFILE) + 1]
         walk.parts[number] = content[len(_PROFILE) + 2 :]

@@ -89,6 +89,7 @@ def examine(source: Source) -> Found:
         colour=colour,
         load=load,
         icc=working.wide_gamut() if lab else icc,
+        converted=lab,
         notes=tuple(notes),
         layered=parts.layers > 0,
         stored=words,

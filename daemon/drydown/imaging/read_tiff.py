@@ -81,6 +81,7 @@ def examine(source: Source) -> Found:
         load=load,
         upright=exif.upright,
         icc=working.wide_gamut() if lab else icc,
+        converted=lab,
         stated=exif.stated,
         notes=tuple(notes),
         layered=layered,

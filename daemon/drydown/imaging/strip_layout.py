@@ -129,12 +129,14 @@ def lay(wish: Wish, inside: RectMm, canvas_mm: RectMm, ppi: float) -> Laid:
 
 def most_cells(inside: RectMm, *, patch_mm: float, lines: int, block: int = 1) -> tuple[int, int]:
     """Rows and columns of square patches of that size which `inside` holds."""
-    tall, wide = min(_blocks(block), key=lambda b: abs(b[0] - b[1] - (inside.width < inside.height)))[::-1]
-    cell_width = wide * patch_mm + (wide - 1) * GAP_MM
-    cell_height = tall * patch_mm + (tall - 1) * GAP_MM + GAP_MM + caption_mm(lines)
-    columns = math.floor((inside.width + GAP_MM + _EPSILON) / (cell_width + GAP_MM))
-    rows = math.floor((inside.height + BELOW_MM + _EPSILON) / (cell_height + BELOW_MM))
-    return max(0, rows), max(0, columns)
+    found = []
+    for across, down in _blocks(block):
+        width = across * (patch_mm + GAP_MM)
+        height = down * (patch_mm + GAP_MM) + caption_mm(lines) + BELOW_MM
+        columns = math.floor((inside.width + GAP_MM + _EPSILON) / width)
+        rows = math.floor((inside.height + BELOW_MM + _EPSILON) / height)
+        found.append((max(0, rows), max(0, columns)))
+    return max(found, key=lambda cells: cells[0] * cells[1])
 
 
 def _large_enough(fit: _Fit, wish: Wish) -> bool:

@@ -1,0 +1,225 @@
+"""The foot of a test strip: what it is, when and by which light to judge it, and the whole picture with the region outlined; below it, what is the same on every strip.
+
+It is set before the patches, because its height decides the room that is left for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import pyvips
+
+from drydown.api import Box
+from drydown.geometry import RectMm
+from drydown.imaging.lettering import paragraph, width_mm
+from drydown.imaging.strip_control import PATCH_MM, Ribbon
+from drydown.imaging.strip_page import Page
+
+TITLE_CAP_MM: Final = 3.0
+CAP_MM: Final = 2.0
+LABEL_CAP_MM: Final = 1.8
+STEP_MM: Final = 3.5  #: from one base line to the next
+_AFTER_TITLE_MM: Final = 5.2
+_APART_MM: Final = 6.0  #: between columns
+_CLEAR_MM: Final = 5.0  #: between patches, legend and ribbons
+_PICTURE_MM: Final = (48.0, 32.0)  #: the most that the small whole picture takes
+_SMALL_MM: Final = (26.0, 18.0)  #: and each of several
+_LEAST_COLUMN_MM: Final = 60.0
+_LABEL_ABOVE_MM: Final = 1.4
+_LABEL_BELOW_MM: Final = 3.2
+RIBBON_MM: Final = LABEL_CAP_MM + _LABEL_ABOVE_MM + PATCH_MM + _LABEL_BELOW_MM  #: one row of ribbons with its words
+_RIBBONS_APART_MM: Final = 5.0
+_WRITE_MM: Final = 22.0  #: the least room to write in
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A small whole picture, and its size in pixels at full size; the regions are outlined on it."""
+
+    name: str  #: what stands above it: a row's letter, or nothing
+    pixels: pyvips.Image
+    full_px: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One statement; with `write`, room for a pen after it."""
+
+    text: str
+    write: bool = False
+    loud: bool = False  #: as large as a patch's name: it must not be missed
+
+
+@dataclass(frozen=True, slots=True)
+class _Set:
+    """A line where it will stand, from the legend's upper left corner."""
+
+    text: str
+    left: float
+    base: float
+    cap: float
+    rule: tuple[float, float] | None = None  #: left end and length of the line to write on
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """The legend and the ribbons of one strip, set."""
+
+    inside_mm: RectMm
+    height_mm: float
+    lines: tuple[_Set, ...]
+    pictures: tuple[tuple[Shown, RectMm], ...]  #: each with its place from the legend's upper left corner
+    ribbons: tuple[tuple[Ribbon, float, float], ...] = field(default=())  #: left and top from the upper left corner of the foot
+
+    @property
+    def left_for_patches(self) -> RectMm:
+        """What the foot leaves of the room."""
+        room = self.inside_mm
+        return RectMm(room.left, room.top, room.width, room.height - self.height_mm - _CLEAR_MM)
+
+    @property
+    def top_mm(self) -> float:
+        """Where it begins on the sheet."""
+        return self.inside_mm.bottom - self.height_mm
+
+
+def foot(inside: RectMm, title: str, lines: Sequence[Line], shown: Sequence[Shown], ribbons: Sequence[Ribbon]) -> Foot:
+    """Set the foot in the width of `inside`: pictures at the left, words beside them, ribbons at the very end so that their place is always the same."""
+    pictures, taken = _pictures(shown, inside.width)
+    words, tall = _words(title, lines, taken, inside.width)
+    legend = max(tall, max((place.bottom for _, place in pictures), default=0.0))
+    laid = []
+    rows = _ribbon_rows(ribbons, inside.width)
+    for number, row in enumerate(rows):
+        left = 0.0
+        for ribbon in row:
+            laid.append((ribbon, left, legend + _CLEAR_MM + number * RIBBON_MM))
+            left += len(ribbon.labels) * PATCH_MM + _RIBBONS_APART_MM
+    height = legend + (_CLEAR_MM + len(rows) * RIBBON_MM if rows else 0.0)
+    return Foot(inside, height, tuple(words), tuple(pictures), tuple(laid))
+
+
+def draw(page: Page, made: Foot, outlines: Sequence[Sequence[Box]]) -> None:
+    """Lay the foot on the page; `outlines` are the regions of each picture, in its full pixels."""
+    left, top = made.inside_mm.left, made.top_mm
+    for word in made.lines:
+        page.type(word.text, left + word.left, top + word.base, word.cap)
+        if word.rule is not None:
+            page.rule(left + word.rule[0], top + word.base + 0.6, word.rule[1])
+    for (shown, place), boxes in zip(made.pictures, outlines, strict=True):
+        if shown.name:
+            page.type(shown.name, left + place.left, top + place.top - 1.0, LABEL_CAP_MM)
+        small = _outlined(shown, place, boxes, page)
+        page.lay(small, *page.at(left + place.left, top + place.top))
+    for ribbon, across, down in made.ribbons:
+        _ribbon(page, ribbon, left + across, top + down)
+
+
+def _pictures(shown: Sequence[Shown], width: float) -> tuple[list[tuple[Shown, RectMm]], float]:
+    """Where the small pictures stand, and how much width they take."""
+    alone = len(shown) == 1
+    most = _PICTURE_MM if alone else _SMALL_MM
+    most = min(most[0], width * 0.4 / (1 if alone else 2)), most[1]
+    columns = 1 if alone else max(1, int(width * 0.45 // (most[0] + 3.0)))
+    above = 0.0 if alone else LABEL_CAP_MM + 1.0
+    placed, widest = [], 0.0
+    for number, one in enumerate(shown):
+        scale = min(most[0] / one.full_px[0], most[1] / one.full_px[1])
+        size = one.full_px[0] * scale, one.full_px[1] * scale
+        row, column = divmod(number, columns)
+        left, top = column * (most[0] + 3.0), row * (most[1] + above + 2.0) + above
+        placed.append((one, RectMm(left, top, *size)))
+        widest = max(widest, left + size[0])
+    return placed, widest + _APART_MM if placed else 0.0
+
+
+def _words(title: str, lines: Sequence[Line], left: float, width: float) -> tuple[list[_Set], float]:
+    """The title and the lines in one column or two, and how far down they reach."""
+    room = width - left
+    heads = paragraph(title, cap_mm=TITLE_CAP_MM, room_mm=room)
+    set_ = [_Set(text, left, TITLE_CAP_MM + n * 1.5 * TITLE_CAP_MM, TITLE_CAP_MM) for n, text in enumerate(heads)]
+    first = set_[-1].base + _AFTER_TITLE_MM
+    columns = 2 if room >= 2 * _LEAST_COLUMN_MM + _APART_MM else 1
+    wide = (room - (columns - 1) * _APART_MM) / columns
+    broken = [(line, _broken(line, wide)) for line in lines]
+    half = -(-sum(len(texts) for _, texts in broken) // columns)
+    column, row, deepest = 0, 0, 0
+    for line, texts in broken:
+        if column + 1 < columns and row and row + len(texts) > half:
+            column, row = column + 1, 0
+        for text in texts:
+            at, base = left + column * (wide + _APART_MM), first + row * STEP_MM
+            set_.append(_Set(text, at, base, _cap(line), _rule(line, text, texts[-1], at, wide)))
+            row += 1
+        deepest = max(deepest, row)
+    return set_, first + max(0, deepest - 1) * STEP_MM + 0.35 * CAP_MM
+
+
+def _cap(line: Line) -> float:
+    return 2.5 if line.loud else CAP_MM
+
+
+def _broken(line: Line, wide: float) -> list[str]:
+    return paragraph(line.text, cap_mm=_cap(line), room_mm=wide - (_WRITE_MM if line.write else 0.0))
+
+
+def _rule(line: Line, text: str, last: str, at: float, wide: float) -> tuple[float, float] | None:
+    if not line.write or text != last:
+        return None
+    after = width_mm(text, _cap(line)) + 1.5
+    return at + after, wide - after
+
+
+def _ribbon_rows(ribbons: Sequence[Ribbon], width: float) -> list[list[Ribbon]]:
+    """The ribbons side by side where they fit, else below each other; one too long for the room is left off."""
+    rows: list[list[Ribbon]] = []
+    reached = 0.0
+    for ribbon in ribbons:
+        long = len(ribbon.labels) * PATCH_MM
+        if long > width:
+            continue
+        if rows and reached + _RIBBONS_APART_MM + long <= width:
+            rows[-1].append(ribbon)
+            reached += _RIBBONS_APART_MM + long
+        else:
+            rows.append([ribbon])
+            reached = long
+    return rows
+
+
+def _ribbon(page: Page, ribbon: Ribbon, left: float, top: float) -> None:
+    image, side = ribbon.image(page.ppi)
+    page.type(ribbon.title, left, top + LABEL_CAP_MM, LABEL_CAP_MM)
+    across, down = page.at(left, top + LABEL_CAP_MM + _LABEL_ABOVE_MM)
+    page.lay(image, across, down)
+    base = down + side + round(page.px(_LABEL_BELOW_MM - 0.4))
+    for number, label in enumerate(ribbon.labels):
+        free = side - page.px(width_mm(label, LABEL_CAP_MM))
+        page.type_px(label, across + number * side + round(free / 2), base, LABEL_CAP_MM)
+
+
+def _outlined(shown: Shown, place: RectMm, boxes: Sequence[Box], page: Page) -> pyvips.Image:
+    """The small picture at its size on the sheet, each region framed by a dark line with a light one on both sides: it is seen on any ground."""
+    width, height = (max(1, round(page.px(mm))) for mm in (place.width, place.height))
+    pixels = shown.pixels.resize(width / shown.pixels.width, vscale=height / shown.pixels.height, kernel="cubic")
+    array = np.ndarray((pixels.height, pixels.width, 3), np.uint16, pixels.write_to_memory()).copy()
+    scale = pixels.width / shown.full_px[0], pixels.height / shown.full_px[1]
+    thin = max(1, round(page.px(0.15)))
+    for box in boxes:
+        left, top = round(box.left * scale[0]), round(box.top * scale[1])
+        right, bottom = round((box.left + box.width) * scale[0]), round((box.top + box.height) * scale[1])
+        for grown, ink in ((2 * thin, [65535] * 3), (thin, page.ink), (0, [65535] * 3)):
+            _frame(array, (left - grown, top - grown, right + grown, bottom + grown), thin, ink)
+    made = pyvips.Image.new_from_memory(np.ascontiguousarray(array).tobytes(), pixels.width, pixels.height, 3, "ushort")
+    return made.copy(interpretation="rgb16")
+
+
+def _frame(array: np.ndarray[tuple[int, ...], np.dtype[np.uint16]], corners: tuple[int, int, int, int], thick: int, ink: Sequence[int]) -> None:
+    left, top, right, bottom = (max(0, at) for at in corners)
+    array[top : top + thick, left:right] = ink
+    array[max(0, bottom - thick) : bottom, left:right] = ink
+    array[top:bottom, left : left + thick] = ink
+    array[top:bottom, max(0, right - thick) : right] = ink
