@@ -13,7 +13,7 @@ from read_makers import expanded, noise, opened, said, scene, vips_of
 
 from drydown.errors import Refusal
 from drydown.imaging import working
-from drydown.imaging.read_boxes import BadBoxes, Items, items
+from drydown.imaging.reading.boxes import BadBoxes, Items, items
 
 
 def avif(path: Path, codes: np.ndarray, bits: int = 8, **options: object) -> Path:

@@ -14,20 +14,21 @@ import pyvips
 
 from drydown.api import Note
 from drydown.errors import Refusal
-from drydown.imaging import read_heif, read_jpeg, read_png, read_psd, read_tiff, read_webp
 from drydown.imaging.guard import strict_warnings
-from drydown.imaging.read_colour import Untagged, profile_of
-from drydown.imaging.read_found import CHANNELS, Access, Found, Source, mapped, shown
-from drydown.imaging.read_kind import Kind, ending_note, kind_of
-from drydown.imaging.read_loaded import bare, needs_random, turned
+from drydown.imaging.reading import heif, jpeg, png, psd, tiff, webp
+from drydown.imaging.reading.colour import Untagged, profile_of
+from drydown.imaging.reading.found import CHANNELS, Access, Found, Source, mapped
+from drydown.imaging.reading.kind import Kind, ending_note, kind_of
+from drydown.imaging.reading.loaded import bare, needs_random, turned
+from drydown.showing import shown
 
 _EXAMINERS: Final[Mapping[Kind, Callable[[Source], Found]]] = {
-    "jpeg": read_jpeg.examine,
-    "png": read_png.examine,
-    "tiff": read_tiff.examine,
-    "webp": read_webp.examine,
-    "heif": read_heif.examine,
-    "psd": read_psd.examine,
+    "jpeg": jpeg.examine,
+    "png": png.examine,
+    "tiff": tiff.examine,
+    "webp": webp.examine,
+    "heif": heif.examine,
+    "psd": psd.examine,
 }
 
 

@@ -70,6 +70,7 @@ class Foot:
 
     inside_mm: RectMm
     height_mm: float
+    legend_mm: float  #: of it, without the ribbons
     lines: tuple[_Set, ...]
     pictures: tuple[tuple[Shown, RectMm], ...]  #: each with its place from the legend's upper left corner
     ribbons: tuple[tuple[Ribbon, float, float], ...] = field(default=())  #: left and top from the upper left corner of the foot
@@ -86,11 +87,22 @@ class Foot:
         return self.inside_mm.bottom - self.height_mm
 
 
-def foot(inside: RectMm, title: str, lines: Sequence[Line], shown: Sequence[Shown], ribbons: Sequence[Ribbon]) -> Foot:
-    """Set the foot in the width of `inside`: pictures at the left, words beside them, ribbons at the very end so that their place is always the same."""
+def foot(
+    inside: RectMm,
+    title: str,
+    lines: Sequence[Line],
+    shown: Sequence[Shown],
+    ribbons: Sequence[Ribbon],
+    *,
+    least_mm: float = 0.0,
+) -> Foot:
+    """Set the foot in the width of `inside`: pictures at the left, words beside them, ribbons at the very end so that their place is always the same.
+
+    `least_mm`: how high the legend is taken to be at least, where its room has been settled before its last word was known.
+    """
     pictures, taken = _pictures(shown, inside.width)
     words, tall = _words(title, lines, taken, inside.width)
-    legend = max(tall, max((place.bottom for _, place in pictures), default=0.0))
+    legend = max(tall, least_mm, max((place.bottom for _, place in pictures), default=0.0))
     laid = []
     rows = _ribbon_rows(ribbons, inside.width)
     for number, row in enumerate(rows):
@@ -99,7 +111,7 @@ def foot(inside: RectMm, title: str, lines: Sequence[Line], shown: Sequence[Show
             laid.append((ribbon, left, legend + _CLEAR_MM + number * RIBBON_MM))
             left += len(ribbon.labels) * PATCH_MM + _RIBBONS_APART_MM
     height = legend + (_CLEAR_MM + len(rows) * RIBBON_MM if rows else 0.0)
-    return Foot(inside, height, tuple(words), tuple(pictures), tuple(laid))
+    return Foot(inside, height, legend, tuple(words), tuple(pictures), tuple(laid))
 
 
 def draw(page: Page, made: Foot, outlines: Sequence[Sequence[Box]]) -> None:

@@ -65,6 +65,14 @@ class Page:
         mask: Mask = np.full((thick, long), 255, np.uint8)
         self.lay(inked(mask, self.ink), *self.at(left_mm, top_mm))
 
+    def dot_px(self, left_px: int, base_px: int, across_mm: float) -> None:
+        """A solid dot that stands on a base line."""
+        side = max(3, round(self.px(across_mm)))
+        y, x = np.mgrid[0:side, 0:side] - (side - 1) / 2
+        share = np.clip(side / 2 - np.hypot(x, y) + 0.5, 0, 1)
+        mask: Mask = np.round(share * 255).astype(np.uint8)
+        self.lay(inked(mask, self.ink), left_px, base_px - side)
+
     def made(self, width_px: int, height_px: int) -> pyvips.Image:
         """All of it on bare paper; lazy."""
         paper = pyvips.Image.black(width_px, height_px, bands=3).linear(0, WHITE).cast("ushort")

@@ -149,7 +149,7 @@ def counted(base: float, step: float, count: int, *, factor: bool) -> list[float
 def _with_centre(series: Series, *, first: bool) -> Series:
     if any(one.centre for one in series.variations):
         return series
-    centre = Variation(dict(series.base), CENTRE, True)
+    centre = Variation(dict(series.base), centre=True)
     if first:
         return replace(series.flat(), variations=(centre, *series.flat().variations))
     ordered = [*series.flat().variations, centre]
@@ -191,3 +191,12 @@ def _like(base: Value | None, value: float, key: str) -> Value:
     if not float(value).is_integer():
         raise Refusal(f"'{key}' counts in whole numbers (it is {base}), and {value:g} is none. Give whole values, or a whole step.")
     return int(value)
+
+
+def arrangements(series: Series) -> list[Series]:
+    """The series as it is meant, and on its side where that means the same; the last resort, reading order, is not among them."""
+    if series.shape is None or series.kind == "ring-around":
+        return [series]
+    rows, columns = series.shape
+    turned = [replace(one, at=(one.at[1], one.at[0])) for one in series.variations if one.at is not None]
+    return [series, replace(series, shape=(columns, rows), variations=tuple(sorted(turned, key=lambda one: one.at or (0, 0))))]

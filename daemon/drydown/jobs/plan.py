@@ -5,8 +5,9 @@ from __future__ import annotations
 import importlib.metadata
 import platform
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Any
 
 from blake3 import blake3
 
@@ -15,7 +16,7 @@ from drydown.api import Sheet
 from drydown.discovery import Origin
 from drydown.durable import write_atomic
 from drydown.errors import Hold
-from drydown.jobs.spec import JobSpec, PluginRef, SheetSpec, StepSpec, StockSpec
+from drydown.jobs.spec import Companion, JobSpec, PluginRef, SheetSpec, StepSpec, StockSpec
 from drydown.studio.layers import Complete
 from drydown.studio.resolve import Resolved
 from drydown.studio.settings import DaemonTable
@@ -37,6 +38,8 @@ class Picture:
     made: str  #: ISO 8601, local, with offset
     approve: bool = False
     anyway: bool = False
+    asked: Mapping[str, Any] = field(default_factory=dict)  #: settings that a command asked for, already in what was resolved
+    companions: tuple[Companion, ...] = ()  #: the other pictures of a group proof
 
 
 def plan(
@@ -93,6 +96,8 @@ def plan(
         approve=picture.approve,
         copies=resolved.copies,
         edition=resolved.edition,
+        companions=picture.companions,
+        asked=dict(picture.asked),
         notes=resolved.notes,
         made=picture.made,
         deadline_s=limits.deadline_s,

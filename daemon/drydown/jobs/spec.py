@@ -66,6 +66,8 @@ class Companion(_Record):
     source: Path
     source_name: str
     settings: dict[str, Any] = Field(default_factory=dict)  #: its own settings, `step.setting` -> value
+    job: str = ""  #: the job whose picture it is
+    blake3: str = ""  #: of the picture, so that a reprint finds the same one
 
 
 class SheetSpec(_Record):
@@ -101,6 +103,10 @@ class JobSpec(_Record):
     edition: str = ""
     companions: tuple[Companion, ...] = ()  #: the other pictures of a group proof
     light: str = ""  #: the light that the recipe is judged under
+    asked: dict[str, Any] = Field(
+        default_factory=dict
+    )  #: what a command asked for over the recipe and the picture's own file: step or sheet maker -> its settings
+    shown_as: str = ""  #: the job that the sheet names as its own: of a reprint the old one; empty: `job`
     notes: tuple[str, ...] = ()  #: what planning has to say, such as settled values that were left out
     made: str  #: ISO 8601, local, with offset
     deadline_s: float = 600.0

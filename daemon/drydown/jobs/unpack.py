@@ -22,7 +22,7 @@ def job_of(spec: JobSpec, folder: Path) -> Job:
             f"{stock.profile.name} is not the profile that this job was made with; retry the job"
         )
     return Job(
-        id=spec.job,
+        id=spec.shown_as or spec.job,
         source=spec.source,
         scratch=folder,
         stock=Stock(

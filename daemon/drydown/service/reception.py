@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from drydown.errors import Conflict, Hold, NotFound
 from drydown.intake.folder import TAKEN
@@ -18,7 +19,7 @@ from drydown.jobs.ledger import Arrival
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.originals import bring_back, kept_kind, kept_path
 from drydown.jobs.plan import Picture, plan
-from drydown.jobs.spec import JobSpec
+from drydown.jobs.spec import Companion, JobSpec
 from drydown.jobs.states import Question, Stage
 from drydown.service.house import House
 from drydown.showing import shown
@@ -30,12 +31,15 @@ RUN = "run"  #: the hot folder that jobs of the command line say they came from
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What a command asks for files that lie in no hot folder."""
+    """What a command asks for. Recipe, sheet maker and sheet are those of a hot folder where the job belongs to one."""
 
     recipe: str
     sheet_maker: str = "final"
     sheet: str | None = None
     anyway: bool = False
+    asked: Mapping[str, Any] = field(default_factory=dict)  #: step or sheet maker -> settings over all others
+    companions: tuple[Companion, ...] = ()  #: the other pictures of a group proof
+    stem: str = ""  #: what output names begin with; empty: the picture's name
 
 
 class Reception:
@@ -62,8 +66,11 @@ class Reception:
             dropped=claimed.dropped,
             copied=order is not None,
         )
-        row = self._ledger.arrive(arrival)
-        return self.planned(row, order)
+        return self.arrived(arrival, order)
+
+    def arrived(self, arrival: Arrival, order: Order | None = None) -> JobRow:
+        """The same for a picture that is claimed and described already."""
+        return self.planned(self._ledger.arrive(arrival), order)
 
     def planned(self, row: JobRow, order: Order | None = None, *, anyway: bool = False) -> JobRow:
         """Give a job its plan, or hold it with the reason; `anyway` passes over what a step would hold it for."""
@@ -96,6 +103,10 @@ class Reception:
             raise Conflict(
                 f"job {row.id} is completed; to print its picture once more: drydown retry {row.id} --anyway"
             )
+        before = _spec_of(row)
+        if before is not None and (before.shown_as or before.companions):
+            again = f"drydown reprint {before.shown_as}" if before.shown_as else "drydown strip, with its jobs"
+            raise Conflict(f"job {row.id} was made from other jobs: ask for it once more with {again}")
         places, job = self._house().places, self.new_job()
         kept = kept_path(places, row, kept_kind(row.stage))
         if not kept.exists():
@@ -122,15 +133,18 @@ class Reception:
             again_of=row.id,
         )
         new = self._ledger.arrive(arrival)
-        return self.planned(new, _order_of(row.spec) if hot is None else None, anyway=anyway)
+        return self.planned(new, _order_of(before), anyway=anyway)
 
     def _plan(self, row: JobRow, order: Order | None, *, anyway: bool) -> JobSpec:
         house = self._house()
         source = row.original_path
         if source is None:
             raise NotFound(f"job {row.id} has no original")
+        before = _spec_of(row)
+        if before is not None and before.shown_as:  # a reprint keeps the old job's plan, whatever the studio says now
+            return before
         hot = self._hot(row.hot_folder)
-        order = order or (_order_of(row.spec) if hot is None else None)
+        order = order or _order_of(before)
         resolved = self._resolved(house, hot, order, source)
         dropped = row.dropped or source
         picture = Picture(
@@ -139,10 +153,12 @@ class Reception:
             prints=hot.prints if hot else house.places.root / "prints" / RUN,
             source=source,
             source_name=row.source_name,
-            stem=safe_stem(os.fsdecode(dropped.name)),
+            stem=(order.stem if order else "") or safe_stem(os.fsdecode(dropped.name)),
             made=datetime.fromtimestamp(row.created).astimezone().isoformat(timespec="seconds"),
             approve=bool(hot and hot.approve),
-            anyway=anyway or bool(order and order.anyway),
+            anyway=anyway or bool(order and hot is None and order.anyway),
+            asked=order.asked if order else {},
+            companions=order.companions if order else (),
         )
         return plan(
             resolved,
@@ -157,6 +173,8 @@ class Reception:
         settings = next((path for path in sorted(source.parent.iterdir()) if is_settings(path.name)), None)
         own = read_picture_file(settings) if settings else None
         called = settings.name if settings else "settings"
+        if order is not None and order.asked:
+            own = _laid_over(own or {}, order.asked)
         if hot is not None:
             return resolve_hot(house.studio, hot, picture=own, picture_name=called)
         if order is None:
@@ -176,8 +194,33 @@ class Reception:
         return next((hot for hot in self._house().studio.hot_folders if hot.name == name), None)
 
 
+def _spec_of(row: JobRow) -> JobSpec | None:
+    """The job's plan; None where it has none that this program can read."""
+    try:
+        return row.spec
+    except ValueError:
+        return None
+
+
 def _order_of(spec: JobSpec | None) -> Order | None:
-    """What the command line had asked for, read back from the plan."""
+    """What a command had asked for, read back from the plan."""
     if spec is None:
         return None
-    return Order(spec.recipe, spec.maker.use, spec.sheet.name, spec.anyway)
+    return Order(
+        spec.recipe,
+        spec.maker.use,
+        spec.sheet.name,
+        spec.anyway,
+        asked=spec.asked,
+        companions=spec.companions,
+        stem=spec.stem,
+    )
+
+
+def _laid_over(own: Mapping[str, Any], asked: Mapping[str, Any]) -> dict[str, Any]:
+    """A picture's own settings with others over them, table by table."""
+    merged = dict(own)
+    for name, given in asked.items():
+        below = merged.pop(name, None)  # and to the end: also over what is written as `step.setting`
+        merged[name] = {**below, **given} if isinstance(below, dict) and isinstance(given, dict) else given
+    return merged

@@ -100,6 +100,12 @@ class SettledFile(FileModel):
         """The file after one more choice."""
         return self.model_copy(update={"now": choice, "before": (self.now, *self.before)})
 
+    def undone(self) -> SettledFile | None:
+        """The file as it was before the last choice; None where there was none."""
+        if not self.before:
+            return None
+        return self.model_copy(update={"now": self.before[0], "before": self.before[1:]})
+
 
 def fingerprint(name: str, stock: StockFile, profile_blake3: str) -> StockPrint:
     """What a print on `stock` hangs on today."""
@@ -149,6 +155,15 @@ def write_settled(root: Path, settled: SettledFile) -> Path:
     text = _HEAD.format(recipe=settled.recipe) + tomli_w.dumps(_plain(settled.model_dump(mode="json")))
     durable.write_atomic(path, text.encode())
     return path
+
+
+def remove_settled(root: Path, recipe: str) -> None:
+    """Go back to the bare recipe. Raises `Conflict` where a file stands that the program has not written, OSError."""
+    path = settled_path(root, recipe)
+    _, faults = read_settled(path, f"recipes/{path.name}")
+    if faults:
+        raise Conflict(f"{path.name} is not what drydown wrote ({faults[0].reason}). Move it away first.")
+    durable.unlink_durable(path)
 
 
 def _plain(data: Mapping[str, Any]) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import Final
 from drydown.imaging import working
 from drydown.imaging.icc_build import ChromaticityXY, Transfer, grey_profile, matrix_profile
 from drydown.imaging.pcs import Floats
-from drydown.imaging.read_found import Source, Stated
+from drydown.imaging.reading.found import Source, Stated
 
 Primaries = tuple[ChromaticityXY, ChromaticityXY, ChromaticityXY]
 _SRGB_PRIMARIES: Final[Primaries] = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))

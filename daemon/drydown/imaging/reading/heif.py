@@ -12,11 +12,11 @@ from typing import Any, Final
 import pyvips
 
 from drydown.errors import Refusal
-from drydown.imaging import read_boxes
-from drydown.imaging.read_exif import read_exif
-from drydown.imaging.read_found import Access, Colour, Found, Source, Stated
-from drydown.imaging.read_loaded import sixteen, unmultiplied, vips_load, with_alpha
-from drydown.imaging.read_stated import from_code_points
+from drydown.imaging.reading import boxes
+from drydown.imaging.reading.exif import read_exif
+from drydown.imaging.reading.found import Access, Colour, Found, Source, Stated
+from drydown.imaging.reading.loaded import sixteen, unmultiplied, vips_load, with_alpha
+from drydown.imaging.reading.stated import from_code_points
 
 _CODECS: Final = {b"av01": "AVIF", b"hvc1": "HEIC"}
 _DERIVED: Final = (b"grid", b"iden", b"iovl")
@@ -27,13 +27,13 @@ _AGAIN: Final = "Export it as a TIFF of 16 bits with its colour profile embedded
 def examine(source: Source) -> Found:
     """Check an AVIF or HEIC and say what it holds. Raises `Refusal`."""
     try:
-        items = read_boxes.items(source.data)
+        items = boxes.items(source.data)
         if items.moving or (items.brands and items.brands[0] in _MOVING_BRANDS):
             raise source.refusal("is a moving picture", "Export the one picture that is meant")
         tiles = _coded(source, items)
         codec = items.types[tiles[0]]
         _check_data(source, items, tiles)
-    except read_boxes.BadBoxes as fault:
+    except boxes.BadBoxes as fault:
         raise source.cut(str(fault)) from None
     properties = dict(reversed(items.properties_of(items.primary)))
     inherited = dict(reversed(items.properties_of(tiles[0])))
@@ -67,7 +67,7 @@ def examine(source: Source) -> Found:
     )
 
 
-def _coded(source: Source, items: read_boxes.Items) -> tuple[int, ...]:
+def _coded(source: Source, items: boxes.Items) -> tuple[int, ...]:
     """The coded items behind the primary one: itself, or the tiles of a grid."""
     wanted: tuple[int, ...] = (items.primary,)
     for _ in range(4):  # a grid of identities is as deep as it gets
@@ -83,13 +83,13 @@ def _coded(source: Source, items: read_boxes.Items) -> tuple[int, ...]:
     return wanted
 
 
-def _check_data(source: Source, items: read_boxes.Items, tiles: tuple[int, ...]) -> None:
+def _check_data(source: Source, items: boxes.Items, tiles: tuple[int, ...]) -> None:
     """Every coded item must have its data, and must not end in zeros."""
     source.check_tail()
     for item in tiles:
         parts = items.extents.get(item)
         if not parts:
-            raise read_boxes.BadBoxes(f"item {item} has no data")
+            raise boxes.BadBoxes(f"item {item} has no data")
         source.check_coded_end(parts[-1][1])
 
 
@@ -115,7 +115,7 @@ def _is_grey(*owners: dict[bytes, bytes]) -> bool:
     return False
 
 
-def _colour(source: Source, items: read_boxes.Items, tile: int) -> tuple[bytes | None, Stated | None]:
+def _colour(source: Source, items: boxes.Items, tile: int) -> tuple[bytes | None, Stated | None]:
     """The profile, or else the code points (ISO 23008-12, 6.5.5); of the primary item, or else of its first tile."""
     stated = None
     for owner in (items.primary, tile):
@@ -130,7 +130,7 @@ def _colour(source: Source, items: read_boxes.Items, tile: int) -> tuple[bytes |
     return None, stated
 
 
-def _exif(source: Source, items: read_boxes.Items) -> bytes | None:
+def _exif(source: Source, items: boxes.Items) -> bytes | None:
     """The EXIF item, after its own offset of four bytes (ISO 23008-12, A.2.1); only for its colour space."""
     for item, kind in items.types.items():
         if kind == b"Exif" and items.extents.get(item):

@@ -13,14 +13,14 @@ from pathlib import Path
 
 import pyvips
 
-from drydown.imaging import read_tiff_page as tiff
 from drydown.imaging.guard import ALLOWED, collected_warnings
-from drydown.imaging.read_float import float_to_sixteen
-from drydown.imaging.read_found import CHANNELS, Access, Colour, Source, copy_bytes
-from drydown.imaging.read_lab import lab_to_rgb
-from drydown.imaging.read_loaded import sixteen, unmultiplied, vips_load, with_alpha
-from drydown.imaging.read_tiff_make import LONG, LONG8, SHORT, Entry, directory_bytes, entry, header_bytes
-from drydown.imaging.read_tiff_page import Page, Tag
+from drydown.imaging.reading import tiff_page as tiff
+from drydown.imaging.reading.float import float_to_sixteen
+from drydown.imaging.reading.found import CHANNELS, Access, Colour, Source, copy_bytes
+from drydown.imaging.reading.lab import lab_to_rgb
+from drydown.imaging.reading.loaded import sixteen, unmultiplied, vips_load, with_alpha
+from drydown.imaging.reading.tiff_make import LONG, LONG8, SHORT, Entry, directory_bytes, entry, header_bytes
+from drydown.imaging.reading.tiff_page import Page, Tag
 
 
 def load_page(

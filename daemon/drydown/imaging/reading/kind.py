@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Final, Literal
 
 from drydown.api import Note
-from drydown.imaging.read_found import Source
+from drydown.imaging.reading.found import Source
 
 Kind = Literal["jpeg", "png", "tiff", "webp", "heif", "psd"]
 

@@ -11,15 +11,15 @@ import numpy as np
 import pyvips
 
 from drydown.api import Note
-from drydown.imaging import read_psd_flat as flat
-from drydown.imaging import read_psd_parts as psd
 from drydown.imaging import working
-from drydown.imaging.read_float import check_float, float_to_sixteen
-from drydown.imaging.read_found import ZEROS, Access, Colour, Found, Source
-from drydown.imaging.read_lab import check_lab_profile, lab_note, lab_to_rgb
-from drydown.imaging.read_loaded import FULL, sixteen, unmultiplied, vips_load, with_alpha
-from drydown.imaging.read_psd_layers import check_layers, composed
-from drydown.imaging.read_psd_parts import Parts
+from drydown.imaging.reading import psd_flat as flat
+from drydown.imaging.reading import psd_parts as psd
+from drydown.imaging.reading.float import check_float, float_to_sixteen
+from drydown.imaging.reading.found import ZEROS, Access, Colour, Found, Source
+from drydown.imaging.reading.lab import check_lab_profile, lab_note, lab_to_rgb
+from drydown.imaging.reading.loaded import FULL, sixteen, unmultiplied, vips_load, with_alpha
+from drydown.imaging.reading.psd_layers import check_layers, composed
+from drydown.imaging.reading.psd_parts import Parts
 
 #: Stored channels and colour by mode.
 _MODES: Final[dict[int, tuple[int, Colour, str]]] = {

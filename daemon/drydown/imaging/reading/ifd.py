@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from drydown.imaging.read_found import Bytes
+from drydown.imaging.reading.found import Bytes
 
 #: NumPy's letter for each field type; rationals are pairs (TIFF 6.0, p. 15; BigTIFF adds 16-18).
 _TYPES: Final = {1: "u1", 2: "u1", 3: "u2", 4: "u4", 5: "u4", 6: "i1", 7: "u1", 8: "i2", 9: "i4", 10: "i4", 11: "f4", 12: "f8", 13: "u4", 16: "u8", 17: "i8", 18: "u8"}  # fmt: skip

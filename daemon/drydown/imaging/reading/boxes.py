@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from drydown.imaging.read_found import Bytes
+from drydown.imaging.reading.found import Bytes
 
 _ITEM_LIMIT: Final = 20_000
 _PROPERTY_LIMIT: Final = 20_000

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from drydown.imaging.read_found import Bytes
+from drydown.imaging.reading.found import Bytes
 
 HEADER_BYTES: Final = 26
 BITMAP, GREY, INDEXED, RGB, CMYK, MULTICHANNEL, DUOTONE, LAB = 0, 1, 2, 3, 4, 7, 8, 9

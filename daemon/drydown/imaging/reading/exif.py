@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drydown.api import Note
-from drydown.imaging import read_ifd as ifd
-from drydown.imaging.read_found import Stated
-from drydown.imaging.read_stated import oprgb, srgb
+from drydown.imaging.reading import ifd
+from drydown.imaging.reading.found import Stated
+from drydown.imaging.reading.stated import oprgb, srgb
 
 _PREFIX = b"Exif\0\0"  # EXIF 2.32, 4.7.2; some writers put it into PNG and WebP too
 

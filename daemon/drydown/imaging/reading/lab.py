@@ -12,7 +12,7 @@ import pyvips
 from drydown.api import Note
 from drydown.imaging import working
 from drydown.imaging.icc import BadProfile, inspect
-from drydown.imaging.read_found import Source
+from drydown.imaging.reading.found import Source
 
 Coding = Literal["CIELab", "ICCLab", "PSD Lab"]
 _PROFILE: Final = "icc-profile-data"  # libvips' name for an attached profile

@@ -6,9 +6,9 @@ import struct
 
 import pyvips
 
-from drydown.imaging.read_exif import read_exif
-from drydown.imaging.read_found import Access, Found, Source
-from drydown.imaging.read_loaded import sixteen, vips_load
+from drydown.imaging.reading.exif import read_exif
+from drydown.imaging.reading.found import Access, Found, Source
+from drydown.imaging.reading.loaded import sixteen, vips_load
 
 _ANIMATION_FLAG = 0x02  # RFC 9649, 2.7
 _KEPT = {b"VP8X", b"ICCP", b"EXIF"}

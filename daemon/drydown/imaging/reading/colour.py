@@ -11,7 +11,7 @@ from drydown.api import Note
 from drydown.errors import Refusal
 from drydown.imaging import working
 from drydown.imaging.icc import check_source
-from drydown.imaging.read_found import CHANNELS, Found, Source
+from drydown.imaging.reading.found import CHANNELS, Found, Source
 
 Untagged = Literal["srgb", "hold"]
 

@@ -17,6 +17,7 @@ from typing import IO, TYPE_CHECKING, Final, Literal
 from drydown.api import Note
 from drydown.errors import Hold, Refusal
 from drydown.imaging.icc import LIMIT_BYTES
+from drydown.showing import shown
 
 if TYPE_CHECKING:
     import pyvips
@@ -139,11 +140,6 @@ def copy_bytes(source: Source, to: IO[bytes], start: int = 0, end: int | None = 
                 raise source.cut("it ended while it was read")
             at += done
     to.seek(0, os.SEEK_END)
-
-
-def shown(name: str) -> str:
-    """A name without characters that steer terminals, forge lines or turn the direction of writing."""
-    return "".join(c if c.isprintable() else "�" for c in name)
 
 
 def inflated(packed: bytes, limit: int = LIMIT_BYTES) -> bytes:

@@ -11,10 +11,10 @@ from typing import Final
 
 import pyvips
 
-from drydown.imaging.read_exif import read_exif
-from drydown.imaging.read_found import Access, Colour, Found, Source, Stated, inflated
-from drydown.imaging.read_loaded import sixteen, vips_load
-from drydown.imaging.read_stated import from_code_points, from_gamma, srgb
+from drydown.imaging.reading.exif import read_exif
+from drydown.imaging.reading.found import Access, Colour, Found, Source, Stated, inflated
+from drydown.imaging.reading.loaded import sixteen, vips_load
+from drydown.imaging.reading.stated import from_code_points, from_gamma, srgb
 
 _KEPT: Final = {b"IHDR", b"PLTE", b"tRNS", b"iCCP", b"sRGB", b"gAMA", b"cHRM", b"cICP", b"eXIf", b"acTL"}
 _HEAD: Final = struct.Struct(">I4s")  # length and name

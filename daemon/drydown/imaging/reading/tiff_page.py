@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from drydown.imaging.read_ifd import BadDirectory, Directory
+from drydown.imaging.reading.ifd import BadDirectory, Directory
 
 #: Photometric interpretation (TIFF 6.0, p. 37, and technical notes).
 WHITE_IS_ZERO, BLACK_IS_ZERO, RGB, PALETTE, SEPARATED, YCBCR, CIE_LAB, ICC_LAB = 0, 1, 2, 3, 5, 6, 8, 9

@@ -7,8 +7,8 @@ from typing import Final
 
 import pyvips
 
-from drydown.imaging.read_found import Access, Source
-from drydown.imaging.read_loaded import FULL
+from drydown.imaging.reading.found import Access, Source
+from drydown.imaging.reading.loaded import FULL
 
 _SLACK: Final = 0.005  # rounding and mild sharpening; half a percent of white is under 0.3 L*
 _ADVICE: Final = (

@@ -13,9 +13,9 @@ import pyvips
 
 from drydown.errors import Refusal
 from drydown.imaging.guard import strict_warnings
-from drydown.imaging.read_found import Source
-from drydown.imaging.read_loaded import FULL
-from drydown.imaging.read_psd_parts import CMYK, GREY, RGB, Parts
+from drydown.imaging.reading.found import Source
+from drydown.imaging.reading.loaded import FULL
+from drydown.imaging.reading.psd_parts import CMYK, GREY, RGB, Parts
 
 #: psd-tools takes about 120 bytes a pixel (measured with two layers of 12 megapixels at 16 bits): 3 GB at this size.
 LIMIT_PX: Final = 25_000_000

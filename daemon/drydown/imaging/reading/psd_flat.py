@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from drydown.imaging.read_found import Bytes, Source, copy_bytes
-from drydown.imaging.read_psd_parts import BadPsd, Parts
-from drydown.imaging.read_tiff_make import LONG, LONG8, SHORT, directory_bytes, entry, header_bytes
+from drydown.imaging.reading.found import Bytes, Source, copy_bytes
+from drydown.imaging.reading.psd_parts import BadPsd, Parts
+from drydown.imaging.reading.tiff_make import LONG, LONG8, SHORT, directory_bytes, entry, header_bytes
 
 PLAIN, PACKBITS = 0, 1
 _TIFF_CODING: Final = {PLAIN: 1, PACKBITS: 32773}

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import pyvips
 
-from drydown.imaging.read_found import Access
+from drydown.imaging.reading.found import Access
 
 FULL: Final = 65535
 _OWN_FIELDS: Final = (

@@ -13,17 +13,17 @@ import numpy as np
 import pyvips
 
 from drydown.api import Note
-from drydown.imaging import read_ifd as ifd
-from drydown.imaging import read_tiff_page as tiff
 from drydown.imaging import working
 from drydown.imaging.icc import LIMIT_BYTES
-from drydown.imaging.read_exif import from_directory
-from drydown.imaging.read_float import check_float
-from drydown.imaging.read_found import CHANNELS, SHORT_ZEROS, ZEROS, Access, Colour, Found, Source
-from drydown.imaging.read_kind import RAW_ADVICE, RAW_FOUND
-from drydown.imaging.read_lab import check_lab_profile, lab_note
-from drydown.imaging.read_tiff_load import load_page
-from drydown.imaging.read_tiff_page import Page, Tag
+from drydown.imaging.reading import ifd
+from drydown.imaging.reading import tiff_page as tiff
+from drydown.imaging.reading.exif import from_directory
+from drydown.imaging.reading.float import check_float
+from drydown.imaging.reading.found import CHANNELS, SHORT_ZEROS, ZEROS, Access, Colour, Found, Source
+from drydown.imaging.reading.kind import RAW_ADVICE, RAW_FOUND
+from drydown.imaging.reading.lab import check_lab_profile, lab_note
+from drydown.imaging.reading.tiff_load import load_page
+from drydown.imaging.reading.tiff_page import Page, Tag
 
 COLOURS: Final[Mapping[int, Colour]] = {
     tiff.WHITE_IS_ZERO: "grey",

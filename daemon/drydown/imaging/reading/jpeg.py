@@ -13,9 +13,9 @@ from typing import Final
 import pyvips
 
 from drydown.imaging.icc import LIMIT_BYTES
-from drydown.imaging.read_exif import read_exif
-from drydown.imaging.read_found import ZEROS, Access, Colour, Found, Source
-from drydown.imaging.read_loaded import sixteen, vips_load
+from drydown.imaging.reading.exif import read_exif
+from drydown.imaging.reading.found import ZEROS, Access, Colour, Found, Source
+from drydown.imaging.reading.loaded import sixteen, vips_load
 
 _EOI, _SOS, _APP1, _APP2 = 0xD9, 0xDA, 0xE1, 0xE2
 _ALONE: Final = {0x01, *range(0xD0, 0xD8)}  # markers without a length (T.81, table B.1)

@@ -1,0 +1,94 @@
+"""How many pictures stand on a page of a contact sheet, and where: one even grid for all its pages.
+
+Pure arithmetic in millimetres. Knows no pixels and no type; how high a caption becomes in a column it is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from drydown.api import SizeMm
+
+GUTTER_MM: Final = 7.0  #: between two columns
+ROW_GAP_MM: Final = 8.0  #: from a caption to the pictures below it
+#: Longer edge that a picture has at least: about 6 degrees of the eye at 400 mm, so that crop, tone and faces can be told (common practice, no source).
+LEAST_MM: Final = 42.0
+LANDSCAPE: Final = 2 / 3  #: height of a picture by its width where no picture tells another
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Cells of one size, row by row from the upper left corner of their room: a frame for the picture, and below it the caption."""
+
+    pages: int
+    columns: int
+    rows: int
+    frame_mm: SizeMm
+    caption_mm: float
+
+    def place(self, index: int) -> tuple[float, float]:
+        """Left and top of the `index`-th cell of a page, counted from 0, in mm from the corner of the room."""
+        row, column = divmod(index, self.columns)
+        across = self.frame_mm.width + GUTTER_MM
+        down = self.frame_mm.height + self.caption_mm + ROW_GAP_MM
+        return column * across, row * down
+
+    def shares(self, count: int) -> list[int]:
+        """How many of `count` pictures stand on each page: as even as whole rows allow, full pages first."""
+        rows = -(-count // self.columns)
+        even, more = divmod(rows, self.pages)
+        left, shares = count, []
+        for page in range(self.pages):
+            share = min(left, (even + (page < more)) * self.columns)
+            shares.append(share)
+            left -= share
+        return shares
+
+
+def grid(count: int, room: SizeMm, ratios: Sequence[float], caption_mm: Callable[[float], float]) -> Grid:
+    """The grid with the largest pictures on the fewest pages on which each keeps a longer edge of `LEAST_MM`.
+
+    `room`: what a page has for its cells. `ratios`: height by width of the pictures, in any order; empty where none is known. `caption_mm`: the
+    height of the highest caption in a column of this width. Raises ValueError where not one picture finds room on a page.
+    """
+    shapes = sorted(set(ratios)) or [LANDSCAPE]
+    for pages in range(1, max(1, count) + 1):
+        found = _largest(pages, count, room, shapes, caption_mm)
+        if found is not None and (found[0] >= LEAST_MM or pages >= count):
+            return found[1]
+    raise ValueError(f"{room.width:.0f} x {room.height:.0f} mm have no room for a picture and its caption")
+
+
+def fitted(frame_mm: SizeMm, ratio: float) -> SizeMm:
+    """A picture of this shape, as large as it becomes in a frame.
+
+    >>> fitted(SizeMm(60, 60), 0.5)
+    SizeMm(width=60, height=30.0)
+    """
+    width = min(frame_mm.width, frame_mm.height / ratio)
+    return SizeMm(width, width * ratio)
+
+
+def _largest(
+    pages: int, count: int, room: SizeMm, shapes: Sequence[float], caption_mm: Callable[[float], float]
+) -> tuple[float, Grid] | None:
+    """The best grid for so many pages, behind the longer edge of its smallest picture; None where nothing fits."""
+    best: tuple[tuple[float, int], Grid] | None = None
+    for columns in range(1, count + 1):
+        rows = -(-(-(-count // columns)) // pages)
+        width = (room.width - (columns - 1) * GUTTER_MM) / columns
+        if width <= 0:
+            break
+        caption = caption_mm(width)
+        height = (room.height - (rows - 1) * ROW_GAP_MM) / rows - caption
+        if height <= 0:
+            continue
+        sizes = [fitted(SizeMm(width, height), shape) for shape in shapes]
+        frame = SizeMm(width, max(size.height for size in sizes))
+        smallest = min(max(size.width, size.height) for size in sizes)
+        rank = round(smallest, 3), -columns * rows
+        if best is None or rank > best[0]:
+            best = rank, Grid(pages, columns, rows, frame, caption)
+    return None if best is None else (best[0][0], best[1])

@@ -1,0 +1,88 @@
+"""What a strip says in its legend, statement by statement. Words alone: no places and no pixels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from drydown.api import Job
+from drydown.imaging.strip_caption import names, shown_value
+from drydown.imaging.strip_layout import Part
+from drydown.imaging.strip_legend import Line
+from drydown.imaging.strip_region import Region
+from drydown.imaging.strip_series import INKS, Series
+
+NOT_STATED = "not stated"
+_PARTS = {
+    "first-half": "first half of the sheet",
+    "second-half": "second half: the sheet goes in again turned half round, its blank end first",
+    "quarter-1": "first quarter of the sheet",
+    "quarter-2": "second quarter of the sheet",
+    "quarter-3": "third quarter: the sheet goes in again turned half round, its blank end first",
+    "quarter-4": "fourth quarter: the sheet goes in again turned half round, its blank end first",
+}
+
+
+def title(series: Series, radius_cc: float) -> str:
+    """What kind of strip it is."""
+    if series.kind == "ring-around":
+        return f"Colour ring-around, {radius_cc:g} CC, lightness held"
+    if series.kind == "exposure":
+        return "Exposure series: lift and contrast"
+    if series.kind == "points":
+        return f"Chosen points: {', '.join(series.keys)}"
+    return " and ".join(series.keys) + " varied"
+
+
+def legend(job: Job, series: Series, regions: Sequence[Region], part: Part, *, picture_names: Sequence[str]) -> list[Line]:
+    """The statements, the ones that a judge needs first. `picture_names` is empty unless names are wanted."""
+    stock, ticket = job.stock, job.stock.ticket
+    dry = f"not before {stock.dry_minutes} min after printing" if stock.dry_minutes is not None else "only when dry"
+    said = [
+        _quality(job),
+        Line(f"judge from {job.viewing_mm:g} mm, {dry}"),
+        Line("printed at:", write=True),
+        Line(f"judged under ({job.light} is meant):" if job.light else "judged under:", write=True),
+        *map(Line, _sign(series)),
+        Line(f"{_PARTS[part]}" if part in _PARTS else ""),
+        Line(f"recipe {job.recipe}, for {job.final_sheet.name}; strip on {job.sheet.name}"),
+        Line(f"stock {stock.name}, lot {stock.lot or NOT_STATED}; media {ticket.get('media_type') or NOT_STATED}"),
+        Line(f"job {job.id}, {job.made[:16].replace('T', ' ')}"),
+        *(Line(_region(region, several=len(regions) > 1)) for region in regions[:2]),
+        Line("picture " + ", ".join(picture_names) if picture_names else ""),
+    ]
+    return [line for line in said if line.text]
+
+
+def _quality(job: Job) -> Line:
+    if job.stock.strip_quality:
+        return Line(f"Printed at another quality ({job.stock.strip_quality}): for crop and sharpness, not for colour", loud=True)
+    return Line(f"quality {job.stock.ticket.get('quality') or NOT_STATED}, as the final")
+
+
+def _sign(series: Series) -> list[str]:
+    """What the numbers count, and what the centre is."""
+    fields = [key.partition(".")[2] for key in series.keys]
+    said = []
+    if any(field in ("cyan", "magenta", "yellow") for field in fields):
+        said.append("+M = more magenta on paper; 10 CC of C, M and Y darken mid-grey by 0.10")
+    if series.kind == "ring-around":
+        ring = next((one for one in series.variations if one.label.endswith("M") and " " not in one.label), None)
+        if ring is not None:
+            laid = " ".join(f"{ink} {shown_value(key, _less(ring.values[key], series.base[key]))}" for ink, key in zip(INKS, series.keys, strict=True))
+            said.append(f"{ring.label} is laid down as {laid}")
+    called = names(series.keys, wide_mm=1000.0)
+    base = ", ".join(f"{name} {shown_value(key, series.base[key])}" for key, name in zip(series.keys, called, strict=True))
+    said.append(f"centre: the recipe as it stands ({base})")
+    letters = [f"{name} = {key}" for key, name in zip(series.keys, names(series.keys, wide_mm=25.0), strict=True) if len(name) == 1 and name in "pqrstu"]
+    return [*said, *letters]
+
+
+def _less(value: object, base: object) -> float:
+    return round(float(value) - float(base), 3) if isinstance(value, int | float) and isinstance(base, int | float) else 0.0
+
+
+def _region(region: Region, *, several: bool) -> str:
+    size = region.size_mm
+    which = f"region at {region.x_mm:.0f}, {region.y_mm:.0f} mm" if not several else f"{region.why.split(',')[0]} at {region.x_mm:.0f}, {region.y_mm:.0f} mm"
+    how = "chosen by rule" if region.chosen == "by rule" else "as said"
+    return f"{which}, {size.width:.0f} x {size.height:.0f} mm at final size, {how}"
