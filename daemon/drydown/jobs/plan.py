@@ -38,7 +38,9 @@ class Picture:
     made: str  #: ISO 8601, local, with offset
     approve: bool = False
     anyway: bool = False
-    asked: Mapping[str, Any] = field(default_factory=dict)  #: settings that a command asked for, already in what was resolved
+    asked: Mapping[str, Any] = field(
+        default_factory=dict
+    )  #: settings that a command asked for, already in what was resolved
     companions: tuple[Companion, ...] = ()  #: the other pictures of a group proof
 
 
@@ -55,7 +57,6 @@ def plan(
 
     Raises Hold where a file that the recipe names cannot be read, OSError where it cannot be kept.
     """
-    stock = resolved.stock
     kept, digest = _keep(resolved.profile, profiles)
     made = [_step(part, origins, root, profiles) for part in (*resolved.steps, resolved.maker)]
     return JobSpec(
@@ -68,22 +69,7 @@ def plan(
         recipe=resolved.recipe.name,
         steps=tuple(made[:-1]),
         maker=made[-1],
-        stock=StockSpec(
-            name=resolved.stock_name,
-            profile=kept,
-            profile_blake3=digest,
-            ppi=stock.ppi,
-            intent=stock.intent,
-            black_point_compensation=stock.black_point_compensation,
-            unprintable_mm=stock.unprintable(),
-            sharpen_strength=stock.sharpen_strength,
-            ticket=stock.ticket.stated(),
-            dry_minutes=stock.dry_minutes,
-            cure_hours=stock.cure_hours,
-            lot=stock.lot,
-            refeed=stock.refeed,
-            strip_quality=stock.strip_quality,
-        ),
+        stock=_stock(resolved, kept, digest),
         sheet=_sheet(resolved.sheet),
         final_sheet=_sheet(resolved.final_sheet),
         margins_mm=resolved.margins_mm,
@@ -115,6 +101,26 @@ def versions() -> dict[str, str]:
         except importlib.metadata.PackageNotFoundError:
             continue
     return found
+
+
+def _stock(resolved: Resolved, kept: Path, digest: str) -> StockSpec:
+    stock = resolved.stock
+    return StockSpec(
+        name=resolved.stock_name,
+        profile=kept,
+        profile_blake3=digest,
+        ppi=stock.ppi,
+        intent=stock.intent,
+        black_point_compensation=stock.black_point_compensation,
+        unprintable_mm=stock.unprintable(),
+        sharpen_strength=stock.sharpen_strength,
+        ticket=stock.ticket.stated(),
+        dry_minutes=stock.dry_minutes,
+        cure_hours=stock.cure_hours,
+        lot=stock.lot,
+        refeed=stock.refeed,
+        strip_quality=stock.strip_quality,
+    )
 
 
 def _step(step: Complete, origins: Mapping[str, Origin], root: Path, profiles: Path) -> StepSpec:
