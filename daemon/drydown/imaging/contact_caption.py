@@ -15,6 +15,7 @@ NAME_CAP_MM: Final = 1.9  #: height of capitals of a picture's name; read at arm
 FACT_CAP_MM: Final = 1.5  #: of what is said about it: a little below the slug's 1.6
 WHY_CAPS_MM: Final = (1.5, 1.3, 1.1)  #: of a reason in an empty frame: the first in which it fits
 LEADING: Final = 1.9  #: from one base line to the next, by the height of capitals
+NUMBER_GAP_MM: Final = 2.0
 CLEAR_MM: Final = 2.2  #: from the picture down to the capitals of its name
 DESCENT: Final = 0.35  #: what hangs below a base line, by the height of capitals
 _AFTER: Final = " -_.,;/"  # a word that is too long is broken after one of these, where there is one
@@ -42,7 +43,7 @@ class Caption:
 
 def caption(number: str, name: str, facts: Sequence[str], *, room_mm: float) -> Caption:
     """Number and name, and below them what is said about the picture; all of it, however many lines it takes."""
-    indent = width_mm(f"{number}nn", NAME_CAP_MM) if number else 0.0
+    indent = width_mm(number, NAME_CAP_MM) + NUMBER_GAP_MM if number else 0.0
     lines: list[Text] = []
     base = CLEAR_MM + NAME_CAP_MM
     if number:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 from drydown.api import SizeMm
@@ -15,6 +16,7 @@ GUTTER_MM: Final = 7.0  #: between two columns
 ROW_GAP_MM: Final = 8.0  #: from a caption to the pictures below it
 #: Longer edge that a picture has at least: about 6 degrees of the eye at 400 mm, so that crop, tone and faces can be told (common practice, no source).
 LEAST_MM: Final = 42.0
+LEAST_COLUMNS: Final = 2  #: two pictures stand side by side, not one filling the page
 LANDSCAPE: Final = 2 / 3  #: height of a picture by its width where no picture tells another
 
 
@@ -54,8 +56,9 @@ def grid(count: int, room: SizeMm, ratios: Sequence[float], caption_mm: Callable
     height of the highest caption in a column of this width. Raises ValueError where not one picture finds room on a page.
     """
     shapes = sorted(set(ratios)) or [LANDSCAPE]
+    highest = cache(caption_mm)
     for pages in range(1, max(1, count) + 1):
-        found = _largest(pages, count, room, shapes, caption_mm)
+        found = _largest(pages, count, room, shapes, highest)
         if found is not None and (found[0] >= LEAST_MM or pages >= count):
             return found[1]
     raise ValueError(f"{room.width:.0f} x {room.height:.0f} mm have no room for a picture and its caption")
@@ -76,15 +79,15 @@ def _largest(
 ) -> tuple[float, Grid] | None:
     """The best grid for so many pages, behind the longer edge of its smallest picture; None where nothing fits."""
     best: tuple[tuple[float, int], Grid] | None = None
-    for columns in range(1, count + 1):
+    for columns in _columns(count, room.width):
         rows = -(-(-(-count // columns)) // pages)
         width = (room.width - (columns - 1) * GUTTER_MM) / columns
-        if width <= 0:
-            break
         caption = caption_mm(width)
         height = (room.height - (rows - 1) * ROW_GAP_MM) / rows - caption
         if height <= 0:
             continue
+        # no higher than the widest is wide, so that pictures on their side and upright ones have the same weight
+        height = min(height, width * max(1.0, shapes[0]))
         sizes = [fitted(SizeMm(width, height), shape) for shape in shapes]
         frame = SizeMm(width, max(size.height for size in sizes))
         smallest = min(max(size.width, size.height) for size in sizes)
@@ -92,3 +95,10 @@ def _largest(
         if best is None or rank > best[0]:
             best = rank, Grid(pages, columns, rows, frame, caption)
     return None if best is None else (best[0][0], best[1])
+
+
+def _columns(count: int, room_mm: float) -> range:
+    """How many columns are worth a try: cells no narrower than half of `LEAST_MM`, and one column where there is no room for more."""
+    most = max(1, int((room_mm + GUTTER_MM) / (LEAST_MM / 2 + GUTTER_MM)))
+    least = LEAST_COLUMNS if most > LEAST_COLUMNS else 1
+    return range(least, max(least, min(most, count)) + 1)

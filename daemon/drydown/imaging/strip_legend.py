@@ -24,7 +24,8 @@ LABEL_CAP_MM: Final = 1.8
 STEP_MM: Final = 3.5  #: from one base line to the next
 _AFTER_TITLE_MM: Final = 5.2
 _APART_MM: Final = 6.0  #: between columns
-_CLEAR_MM: Final = 5.0  #: between patches, legend and ribbons
+_CLEAR_MM: Final = 5.0  #: between legend and ribbons
+_BELOW_PATCHES_MM: Final = 9.0
 _PICTURE_MM: Final = (48.0, 32.0)  #: the most that the small whole picture takes
 _SMALL_MM: Final = (26.0, 18.0)  #: and each of several
 _LEAST_COLUMN_MM: Final = 60.0
@@ -79,7 +80,7 @@ class Foot:
     def left_for_patches(self) -> RectMm:
         """What the foot leaves of the room."""
         room = self.inside_mm
-        return RectMm(room.left, room.top, room.width, room.height - self.height_mm - _CLEAR_MM)
+        return RectMm(room.left, room.top, room.width, room.height - self.height_mm - _BELOW_PATCHES_MM)
 
     @property
     def top_mm(self) -> float:

@@ -193,6 +193,7 @@ def _lay(
     most = [min(MOST_PATCH_MM, *(one.size_px[side] / ppi * MM_PER_INCH for one in subjects)) for side in (0, 1)]
 
     def lines(wide_mm: float) -> int:
+        wide_mm -= 2 * MM_PER_INCH / ppi  # what whole pixels may take away
         return max(
             len(caption.broken("A10", caption.parts(one, own.keys, wide_mm=wide_mm), wide_mm=wide_mm))
             for own in series

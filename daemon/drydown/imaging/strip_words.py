@@ -9,7 +9,7 @@ from drydown.imaging.strip_caption import names, shown_value
 from drydown.imaging.strip_layout import Part
 from drydown.imaging.strip_legend import Line
 from drydown.imaging.strip_region import Region
-from drydown.imaging.strip_series import INKS, Series
+from drydown.imaging.strip_series import INKS, Kind, Series
 
 NOT_STATED = "not stated"
 _PARTS = {
@@ -22,15 +22,15 @@ _PARTS = {
 }
 
 
-def title(series: Series, radius_cc: float) -> str:
+def title(kind: Kind, keys: Sequence[str], radius_cc: float) -> str:
     """What kind of strip it is."""
-    if series.kind == "ring-around":
+    if kind == "ring-around":
         return f"Colour ring-around, {radius_cc:g} CC, lightness held"
-    if series.kind == "exposure":
-        return "Exposure series: lift and contrast"
-    if series.kind == "points":
-        return f"Chosen points: {', '.join(series.keys)}"
-    return " and ".join(series.keys) + " varied"
+    if kind == "exposure":
+        return "Exposure series: lift and contrast" if len(keys) > 1 else "Exposure series: lift"
+    if kind == "points":
+        return "Chosen points of " + ", ".join(keys)
+    return " and ".join(keys) + " varied"
 
 
 def legend(job: Job, series: Series, regions: Sequence[Region], part: Part, *, picture_names: Sequence[str]) -> list[Line]:
@@ -38,14 +38,15 @@ def legend(job: Job, series: Series, regions: Sequence[Region], part: Part, *, p
     stock, ticket = job.stock, job.stock.ticket
     dry = f"not before {stock.dry_minutes} min after printing" if stock.dry_minutes is not None else "only when dry"
     said = [
-        _quality(job),
+        *_other_quality(job),
         Line(f"judge from {job.viewing_mm:g} mm, {dry}"),
         Line("printed at:", write=True),
-        Line(f"judged under ({job.light} is meant):" if job.light else "judged under:", write=True),
+        Line(f"judged under (meant: {job.light}):" if job.light else "judged under:", write=True),
         *map(Line, _sign(series)),
         Line(f"{_PARTS[part]}" if part in _PARTS else ""),
         Line(f"recipe {job.recipe}, for {job.final_sheet.name}; strip on {job.sheet.name}"),
         Line(f"stock {stock.name}, lot {stock.lot or NOT_STATED}; media {ticket.get('media_type') or NOT_STATED}"),
+        Line("" if stock.strip_quality else f"quality {ticket.get('quality') or NOT_STATED}, the final's"),
         Line(f"job {job.id}, {job.made[:16].replace('T', ' ')}"),
         *(Line(_region(region, several=len(regions) > 1)) for region in regions[:2]),
         Line("picture " + ", ".join(picture_names) if picture_names else ""),
@@ -53,10 +54,11 @@ def legend(job: Job, series: Series, regions: Sequence[Region], part: Part, *, p
     return [line for line in said if line.text]
 
 
-def _quality(job: Job) -> Line:
-    if job.stock.strip_quality:
-        return Line(f"Printed at another quality ({job.stock.strip_quality}): for crop and sharpness, not for colour", loud=True)
-    return Line(f"quality {job.stock.ticket.get('quality') or NOT_STATED}, as the final")
+def _other_quality(job: Job) -> list[Line]:
+    if not job.stock.strip_quality:
+        return []
+    text = f"Printed at another quality ({job.stock.strip_quality}): for crop and sharpness, not for colour"
+    return [Line(text, loud=True)]
 
 
 def _sign(series: Series) -> list[str]:
@@ -66,7 +68,7 @@ def _sign(series: Series) -> list[str]:
     if any(field in ("cyan", "magenta", "yellow") for field in fields):
         said.append("+M = more magenta on paper; 10 CC of C, M and Y darken mid-grey by 0.10")
     if series.kind == "ring-around":
-        ring = next((one for one in series.variations if one.label.endswith("M") and " " not in one.label), None)
+        ring = next((one for one in series.variations if one.label[:1] == "+" and one.label.endswith("M") and " " not in one.label), None)
         if ring is not None:
             laid = " ".join(f"{ink} {shown_value(key, _less(ring.values[key], series.base[key]))}" for ink, key in zip(INKS, series.keys, strict=True))
             said.append(f"{ring.label} is laid down as {laid}")
