@@ -61,11 +61,15 @@ class Engine:
             started.append(ledger.job(row.id))
         return started
 
-    def settle(self) -> list[JobRow]:
-        """Conclude every attempt that has ended, and try again what the folders could not follow. Answers the jobs as they now are."""
-        settled = []
-        for result in self._answers():
-            self._running.discard(result.job)
+    def settle(self, *, go_on: bool = True) -> list[JobRow]:
+        """Conclude every attempt that has ended, and try again what the folders could not follow. Answers the jobs as they now are.
+
+        With `go_on` the next attempts start first: putting a sheet in its place waits for the disk, and nobody should wait with it.
+        """
+        results = list(self._answers())
+        self._running -= {result.job for result in results}
+        settled = self.start_ready() if go_on else []
+        for result in results:
             folder = self._attempts.folder(result.job, result.attempt)
             settled.append(self._desk.conclude(result.job, result, folder))
         return settled + self._desk.catch_up()

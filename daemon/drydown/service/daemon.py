@@ -185,7 +185,7 @@ class Daemon:
             )
         while engine.running and self._stops < 2 and self._monotonic() < end:
             self._hints.wait(0.2)
-            rows = engine.settle()
+            rows = engine.settle(go_on=False)
             for row in rows:
                 self._listener.job(row)
             self._workshop.tell_observers(rows)
