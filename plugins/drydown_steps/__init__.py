@@ -8,7 +8,7 @@ from drydown.api import Offer, hookimpl
 @hookimpl
 def drydown_steps() -> list[Offer]:
     """Offer every built-in step, in the order in which a recipe usually names them."""
-    from drydown_steps import balance, convert, crop, final, flatten, resample, sharpen, tone_lift
+    from drydown_steps import balance, convert, crop, final, flatten, resample, sharpen, test_strip, tone_lift
 
-    modules = (flatten, crop, resample, convert, tone_lift, balance, sharpen, final)
+    modules = (flatten, crop, resample, convert, tone_lift, balance, sharpen, final, test_strip)
     return [module.OFFER for module in modules]

@@ -26,6 +26,9 @@ COMMANDS = {
     "retry": ("jobs", "Take held or aborted jobs up again."),
     "approve": ("jobs", "Let jobs through that wait for a look at their preview."),
     "cancel": ("jobs", "Cancel jobs."),
+    "choose": ("proof", "Take a patch of a test strip, or a point between two, into the recipe."),
+    "strip": ("proof", "Lay the next test strip of a picture, or one of several pictures."),
+    "reprint": ("proof", "Make the sheet of an old job again from its record."),
 }
 
 EXIT_CODES = """\b

@@ -29,6 +29,7 @@ def demo(into: Path) -> int:
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "2")
     from drydown.demo import drive, scenario
+    from drydown.demo.loop import Loop
     from drydown.demo.paper import pearl_profile
     from drydown.demo.pictures import PICTURES, make_pictures
 
@@ -48,14 +49,17 @@ def demo(into: Path) -> int:
         shown.total(len(made))
         drive.drop((path, folders[path.name]) for path in made)
         rows = drive.follow(root, len(made), deadline_s=DEADLINE_S, show=shown.job)
+        shown.say("\nThe proofing loop, on one picture; the choices are scripted")
+        loop = Loop(root, len(rows), DEADLINE_S, shown.say, shown.job).run()
     on_their_way.rmdir()
     expected = {picture.name: picture.expect for picture in PICTURES}
-    _table(rows, root)
+    _table([*rows, *loop], root)
     click.echo(f"\n{time.monotonic() - start:.0f} s in all. Where to look:")
     click.echo(
         f"  {root}/prints     sheets (.tif), screen previews (.preview.jpg), tickets (.ticket.txt), records"
     )
     click.echo(f"  {root}/originals  the pictures as they were dropped, refused ones with the reason beside")
+    click.echo(f"  {root}/recipes/shoreline.settled.toml  what the strips have taught")
     click.echo(f"  drydown --studio {root} jobs, show, check")
     wrong = [row for row in rows if not _as_expected(row, expected.get(row.source_name, "completed"))]
     for row in wrong:

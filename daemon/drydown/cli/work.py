@@ -5,11 +5,12 @@ from __future__ import annotations
 import signal
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from drydown.cli import find_studio
-from drydown.cli.show import listener, print_json
+from drydown.cli.show import below, listener, print_json
 from drydown.errors import Busy, DrydownError, Exit, NotFound
 from drydown.jobs import requests
 from drydown.jobs.ledger import LedgerView
@@ -18,6 +19,10 @@ from drydown.jobs.lock import is_held
 from drydown.jobs.places import Places
 from drydown.jobs.states import Stage
 from drydown.service.reception import Order
+
+if TYPE_CHECKING:
+    from drydown.service.house import House
+    from drydown.service.portfolio import Line, Planned
 
 
 @click.command(short_help="Watch the hot folders (the daemon).")
@@ -45,6 +50,11 @@ def watch(studio_dir: Path | None) -> None:
 )
 @click.option("--sheet", help="Another sheet of the recipe's stock.")
 @click.option("--anyway", is_flag=True, help="Pass over what a step would hold a picture for.")
+@click.option(
+    "--contact-sheet/--no-contact-sheet",
+    default=None,
+    help="All pictures small on sheets of the stock, beside the prints (default: where there are several).",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a job on standard output.")
 @click.pass_obj
 def run(
@@ -54,12 +64,16 @@ def run(
     sheet_maker: str,
     sheet: str | None,
     anyway: bool,
+    contact_sheet: bool | None,
     as_json: bool,
 ) -> int:
     """Run RECIPE over files, or over every picture of a folder. The files stay where they are; sheets go to prints/run/.
 
+    Several pictures are a portfolio: their sheets are numbered in the order of printing, paper by paper, and a table and a contact sheet show them all.
     Needs no daemon; where one runs, it does the work and this command follows it. Exits with 0 only when every job completed.
     """
+    from drydown.service.house import open_house
+    from drydown.service.portfolio import in_order, lines
     from drydown.service.run import pictures_in, run_files
 
     root = find_studio(studio_dir)
@@ -67,31 +81,56 @@ def run(
     if not files:
         raise NotFound("no picture there; name files, or a folder that holds some")
     order = Order(recipe, sheet_maker, sheet, anyway)
+    house = open_house(root)
+    planned = in_order(house.studio, order, files)
     with listener() as shown:
-        shown.total(len(files))
+        shown.total(len(planned))
         try:
-            rows = run_files(root, order, files, shown)
+            rows = run_files(root, order, [one.file for one in planned], shown, [one.stem for one in planned])
         except Busy:
-            rows = _ask_the_daemon(root, order, files, shown.job)
+            rows = _ask_the_daemon(root, order, planned, shown.job)
+    made = lines(planned, rows)
+    _tell(house, made, as_json=as_json)
+    if contact_sheet if contact_sheet is not None else len(made) > 1:
+        _contact_sheet(house, recipe, made, as_json=as_json)
+    return Exit.OK if all(line.out for line in made) else Exit.SOME_NOT_COMPLETED
+
+
+def _tell(house: House, made: list[Line], *, as_json: bool) -> None:
+    """The result on standard output: JSON, or a line for one picture, or the table for several."""
+    from drydown.cli.portfolio import table
+    from drydown.service.portfolio import paper_used
+
     if as_json:
-        print_json([row.public() for row in rows])
+        print_json([line.row.public() for line in made])
+    elif len(made) > 1:
+        for text in table(made, paper_used(made, house.studio.stocks), house.places.root):
+            click.echo(text)
+    elif (row := made[0].row).state == "completed" and row.sheet is not None:
+        click.echo(f"{row.source_name}: {row.sheet}")
     else:
-        for row in rows:
-            if row.state == "completed" and row.sheet is not None:
-                click.echo(f"{row.source_name}: {row.sheet}")
-            else:
-                click.echo(f"{row.source_name}: {row.state}: {row.reason}")
-    return Exit.OK if all(row.state == "completed" for row in rows) else Exit.SOME_NOT_COMPLETED
+        click.echo(f"{row.source_name}: {row.state}: {row.reason}")
 
 
-def _ask_the_daemon(root: Path, order: Order, files: list[Path], show: object) -> list[JobRow]:
+def _contact_sheet(house: House, recipe: str, made: list[Line], *, as_json: bool) -> None:
+    """Make it, and say where it is; on standard error where standard output is JSON."""
+    from drydown.cli.contact_sheet import make_contact_sheet
+    from drydown.service.portfolio import paper_used
+
+    papers = paper_used(made, house.studio.stocks)
+    for page in make_contact_sheet(house, recipe, made, papers, now_s=time.time()):
+        click.echo(f"contact sheet: {below(house.places.root, page)} (and .jpg)", err=as_json)
+
+
+def _ask_the_daemon(root: Path, order: Order, planned: list[Planned], show: object) -> list[JobRow]:
     """Leave the work to the running daemon, and watch its ledger until every job is at rest."""
     places = Places(root)
     answers = []
-    for file in files:
+    for one in planned:
         args = {
             "recipe": order.recipe,
-            "files": [str(file)],
+            "files": [str(one.file)],
+            "stem": one.stem,
             "sheet_maker": order.sheet_maker,
             "sheet": order.sheet,
             "anyway": order.anyway,

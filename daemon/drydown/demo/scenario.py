@@ -11,7 +11,7 @@ from drydown.errors import Conflict
 from drydown.intake.folder import set_up
 from drydown.studio.init import FOLDERS
 
-HOT_FOLDERS = ("final", "small", "look")
+HOT_FOLDERS = ("final", "small", "proof", "look")
 
 
 def packaged() -> Traversable:

@@ -11,7 +11,9 @@ from typing import Final
 
 from drydown.imaging.lettering import SEPARATOR, width_mm
 
-NAME_CAP_MM: Final = 1.9  #: height of capitals of a picture's name; read at arm's length (common practice, no source)
+NAME_CAP_MM: Final = (
+    1.9  #: height of capitals of a picture's name; read at arm's length (common practice, no source)
+)
 FACT_CAP_MM: Final = 1.5  #: of what is said about it: a little below the slug's 1.6
 WHY_CAPS_MM: Final = (1.5, 1.3, 1.1)  #: of a reason in an empty frame: the first in which it fits
 LEADING: Final = 1.9  #: from one base line to the next, by the height of capitals
@@ -19,6 +21,7 @@ NUMBER_GAP_MM: Final = 2.0
 CLEAR_MM: Final = 2.2  #: from the picture down to the capitals of its name
 DESCENT: Final = 0.35  #: what hangs below a base line, by the height of capitals
 _AFTER: Final = " -_.,;/"  # a word that is too long is broken after one of these, where there is one
+_FIRST_LOOK: Final = 24  # letters
 _WORTH: Final = 0.6  # but not where that leaves a line emptier than this
 
 
@@ -68,9 +71,7 @@ def reason(text: str, *, room_mm: float, height_mm: float) -> Caption:
             break
     else:
         found = [*found[: most - 1], _ended(found[most - 1], cap_mm=cap, room_mm=room_mm)]
-    lines = tuple(
-        Text(words, cap, 0.0, cap * (1 + n * LEADING), loud=False) for n, words in enumerate(found)
-    )
+    lines = tuple(Text(words, cap, 0.0, cap * (1 + n * LEADING), loud=False) for n, words in enumerate(found))
     return Caption(lines, cap * (1 + (len(lines) - 1) * LEADING + DESCENT))
 
 
@@ -79,9 +80,9 @@ def broken(text: str, *, cap_mm: float, room_mm: float) -> list[str]:
     lines: list[str] = []
     rest = " ".join(text.split())
     while rest:
-        if width_mm(rest, cap_mm) <= room_mm:
-            return [*lines, rest]
         count = _fitting(rest, cap_mm, room_mm)
+        if count == len(rest):
+            return [*lines, rest]
         at = _break_at(rest, count)
         lines.append(rest[:at].rstrip())
         rest = rest[at:].lstrip()
@@ -101,8 +102,10 @@ def flowing(parts: Sequence[str], *, cap_mm: float, room_mm: float) -> list[str]
 
 
 def _fitting(text: str, cap_mm: float, room_mm: float) -> int:
-    """How many of its first letters find room; at least one."""
-    low, high = 1, len(text)
+    """How many of its first letters find room; at least one. Looks at little more than these, since measuring takes the square of the length."""
+    low, high = 1, min(_FIRST_LOOK, len(text))
+    while high < len(text) and width_mm(text[:high], cap_mm) <= room_mm:
+        low, high = high, min(2 * high, len(text))
     while low < high:
         middle = (low + high + 1) // 2
         if width_mm(text[:middle], cap_mm) <= room_mm:

@@ -5,17 +5,18 @@ Pure arithmetic in millimetres. Knows no pixels and no type; how high a caption 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Final, NamedTuple
 
 from drydown.api import SizeMm
 
 GUTTER_MM: Final = 7.0  #: between two columns
 ROW_GAP_MM: Final = 8.0  #: from a caption to the pictures below it
-#: Longer edge that a picture has at least: about 6 degrees of the eye at 400 mm, so that crop, tone and faces can be told (common practice, no source).
-LEAST_MM: Final = 42.0
+#: Longer edge that a picture has at least: that of a frame of 35 mm film (24 x 36 mm: ISO 1007, from memory), which contact sheets have always shown.
+LEAST_MM: Final = 36.0
 LEAST_COLUMNS: Final = 2  #: two pictures stand side by side, not one filling the page
 LANDSCAPE: Final = 2 / 3  #: height of a picture by its width where no picture tells another
 
@@ -39,7 +40,7 @@ class Grid:
 
     def shares(self, count: int) -> list[int]:
         """How many of `count` pictures stand on each page: as even as whole rows allow, full pages first."""
-        rows = -(-count // self.columns)
+        rows = math.ceil(count / self.columns)
         even, more = divmod(rows, self.pages)
         left, shares = count, []
         for page in range(self.pages):
@@ -53,14 +54,20 @@ def grid(count: int, room: SizeMm, ratios: Sequence[float], caption_mm: Callable
     """The grid with the largest pictures on the fewest pages on which each keeps a longer edge of `LEAST_MM`.
 
     `room`: what a page has for its cells. `ratios`: height by width of the pictures, in any order; empty where none is known. `caption_mm`: the
-    height of the highest caption in a column of this width. Raises ValueError where not one picture finds room on a page.
+    height of the highest caption in a column of this width. On a sheet too small for that size the pictures are as large as it allows.
+    Raises ValueError where not one picture finds room on a page.
     """
-    shapes = sorted(set(ratios)) or [LANDSCAPE]
+    shapes = sorted(ratios) or [LANDSCAPE]
     highest = cache(caption_mm)
-    for pages in range(1, max(1, count) + 1):
+    best: tuple[_Rank, Grid] | None = None
+    for pages in range(1, count + 1):
         found = _largest(pages, count, room, shapes, highest)
-        if found is not None and (found[0] >= LEAST_MM or pages >= count):
-            return found[1]
+        if found is not None and (best is None or found[0] > best[0]):
+            best = found
+        if best is not None and best[0].enough:
+            return best[1]
+    if best is not None:
+        return best[1]
     raise ValueError(f"{room.width:.0f} x {room.height:.0f} mm have no room for a picture and its caption")
 
 
@@ -76,11 +83,14 @@ def fitted(frame_mm: SizeMm, ratio: float) -> SizeMm:
 
 def _largest(
     pages: int, count: int, room: SizeMm, shapes: Sequence[float], caption_mm: Callable[[float], float]
-) -> tuple[float, Grid] | None:
-    """The best grid for so many pages, behind the longer edge of its smallest picture; None where nothing fits."""
-    best: tuple[tuple[float, int], Grid] | None = None
+) -> tuple[_Rank, Grid] | None:
+    """The best grid for so many pages, behind its rank; None where nothing fits. `shapes`: of all pictures, the flattest first."""
+    best: tuple[_Rank, Grid] | None = None
     for columns in _columns(count, room.width):
-        rows = -(-(-(-count // columns)) // pages)
+        in_all = math.ceil(count / columns)
+        if in_all < pages:  # a page would stay empty
+            break
+        rows = math.ceil(in_all / pages)
         width = (room.width - (columns - 1) * GUTTER_MM) / columns
         caption = caption_mm(width)
         height = (room.height - (rows - 1) * ROW_GAP_MM) / rows - caption
@@ -90,15 +100,26 @@ def _largest(
         height = min(height, width * max(1.0, shapes[0]))
         sizes = [fitted(SizeMm(width, height), shape) for shape in shapes]
         frame = SizeMm(width, max(size.height for size in sizes))
-        smallest = min(max(size.width, size.height) for size in sizes)
-        rank = round(smallest, 3), -columns * rows
+        rank = _Rank(
+            enough=min(max(size.width, size.height) for size in sizes) >= LEAST_MM,
+            seen=sum(math.sqrt(size.width * size.height) for size in sizes),
+        )
         if best is None or rank > best[0]:
             best = rank, Grid(pages, columns, rows, frame, caption)
-    return None if best is None else (best[0][0], best[1])
+    return best
+
+
+class _Rank(NamedTuple):
+    """How good a grid is, as Python compares it."""
+
+    enough: bool  #: every picture has its least size
+    seen: (
+        float  #: how large the pictures look, all together: the square root, because size is judged by length
+    )
 
 
 def _columns(count: int, room_mm: float) -> range:
-    """How many columns are worth a try: cells no narrower than half of `LEAST_MM`, and one column where there is no room for more."""
-    most = max(1, int((room_mm + GUTTER_MM) / (LEAST_MM / 2 + GUTTER_MM)))
-    least = LEAST_COLUMNS if most > LEAST_COLUMNS else 1
+    """How many columns are worth a try: from two, where there is room for two of `LEAST_MM`, to cells of half of that, for upright pictures."""
+    least = min(LEAST_COLUMNS, max(1, int((room_mm + GUTTER_MM) / (LEAST_MM + GUTTER_MM))))
+    most = int((room_mm + GUTTER_MM) / (LEAST_MM / 2 + GUTTER_MM))
     return range(least, max(least, min(most, count)) + 1)

@@ -7,22 +7,25 @@ compensation. What did not come out is an empty frame that says why. Knows nothi
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pyvips
 
 from drydown.api import MM_PER_INCH, Box, EdgesMm, Finished, Frame, Sheet, SizeMm, Stock
+from drydown.errors import MachineFault
 from drydown.geometry import RectMm, canvas, default_form, inner
 from drydown.imaging.contact_caption import DESCENT, LEADING, Caption, Text, caption, flowing, reason
 from drydown.imaging.contact_grid import LANDSCAPE, Grid, fitted, grid
 from drydown.imaging.convert import convert, lab_to_device
 from drydown.imaging.lettering import Mask, inked, line, width_mm
+from drydown.imaging.preview import write_preview
 from drydown.imaging.resize import resized
 from drydown.imaging.working import srgb
+from drydown.imaging.write import write_sheet
 
 MARGIN_MM: Final = 12.7  #: white on all sides, as an unbound print has it
 GUARD_MM: Final = 2.0  #: least distance from what the printer cannot reach
@@ -77,12 +80,17 @@ def contact_sheets(pictures: Sequence[Shown], head: Head, stock: Stock, sheet: S
     for number, share in enumerate(cells.shares(len(pictures)), start=1):
         pieces = [page.lettered(head_lines, page.room.left, page.room.top)]
         if cells.pages > 1:
-            pieces.append(page.lettered([_page_number(number, cells.pages, page.room.width)], page.room.left, page.room.top))
+            pieces.append(
+                page.lettered(
+                    [_page_number(number, cells.pages, page.room.width)], page.room.left, page.room.top
+                )
+            )
         for index, one in enumerate(pictures[start : start + share]):
             left, top = cells.place(index)
             pieces.append(page.cell(one, cells, page.room.left + left, page.room.top + head_mm + top))
         start += share
-        yield page.finished([piece for some in pieces for piece in some], number, share)
+        record = {"page": number, "pages": cells.pages, "pictures": share}
+        yield page.finished([piece for some in pieces for piece in some], record)
 
 
 def _head(head: Head, room_mm: float) -> tuple[list[Text], float]:
@@ -139,9 +147,13 @@ class _Page:
     @classmethod
     def of(cls, stock: Stock, sheet: Sheet) -> _Page:
         edges = stock.unprintable_mm
-        part = canvas(default_form(edges), sheet.size, edges, RectMm(0, 0, sheet.size.width, sheet.size.height))
+        part = canvas(
+            default_form(edges), sheet.size, edges, RectMm(0, 0, sheet.size.width, sheet.size.height)
+        )
         hard = edges or EdgesMm()
-        white = EdgesMm(*(max(MARGIN_MM, side + GUARD_MM) for side in (hard.top, hard.right, hard.bottom, hard.left)))
+        white = EdgesMm(
+            *(max(MARGIN_MM, side + GUARD_MM) for side in (hard.top, hard.right, hard.bottom, hard.left))
+        )
         levels = [[L_star, 0.0, 0.0] for L_star in (LOUD_L_STAR, QUIET_L_STAR, HAIRLINE_L_STAR)]
         device = lab_to_device(stock.icc, np.array(levels), intent="relative")
         inks = [[round(float(value) * _WHITE) for value in ink] for ink in device]
@@ -206,15 +218,29 @@ class _Page:
         outline += [(down, left_px, top_px), (down, left_px + wide - thick, top_px)]
         return [*outline, *self.lettered(said.lines, left_mm + PADDING_MM, top + PADDING_MM)]
 
-    def finished(self, pieces: Sequence[Piece], number: int, share: int) -> Finished:
+    def finished(self, pieces: Sequence[Piece], record: Mapping[str, Any]) -> Finished:
         width, height = self.part.size.px(self.stock.ppi)
         white = pyvips.Image.black(width, height, bands=3).linear(0, _WHITE)
         image = white.cast("ushort").copy(interpretation="rgb16")
         for piece, left, top in pieces:
             image = image.insert(piece, left, top)
         frame = Frame(pixels=image, icc=self.stock.icc, ppi=self.stock.ppi, source=Path("contact-sheet"))
-        record = {"page": number, "pictures": share}
         return Finished(frame=frame, form=default_form(self.stock.unprintable_mm), record=record)
+
+
+def write_contact_sheet(
+    page: Finished, sheet: Path, picture: Path, *, ppi: float, icc: bytes, long_edge_px: int
+) -> None:
+    """Write a page as a sheet for the printer, and from it a picture for screens (JPEG, sRGB). Both names are replaced.
+
+    Raises MachineFault where that fails: all pixels are in memory by then, so the disk is at fault.
+    """
+    try:
+        write_sheet(page, sheet, ppi=ppi, icc=icc)
+        write_preview(sheet, picture, long_edge_px=long_edge_px)
+    except pyvips.Error as error:
+        reason = " ".join(str(error).split())
+        raise MachineFault(f"the contact sheet cannot be written: {reason}") from error
 
 
 def preview_box(picture_px: Box, reduced_by: int) -> Box:

@@ -16,9 +16,11 @@ from drydown.imaging.strip_series import CENTRE, Variation
 
 _SHORT: Final = {"cyan": "C", "magenta": "M", "yellow": "Y", "lift_L": "lift", "contrast": "contrast"}
 _SIGNED: Final = {"cyan", "magenta", "yellow", "lift_L"}
-_LETTERS: Final = "pqrstu"
+LETTERS: Final = "pqrstu"
 _SPACE_MM: Final = 1.8  #: between a name and what follows it, and between two values
+DOT: Final = "\u2022"  #: stands for a drawn dot; the face has none of its own
 _DOT_MM: Final = 2.2
+_AFTER_DOT_MM: Final = 0.8
 
 
 def cell_name(row: int, column: int) -> str:
@@ -44,30 +46,41 @@ def shown_value(key: str, value: Value | None) -> str:
 
 
 def parts(variation: Variation, keys: Sequence[str], *, wide_mm: float) -> list[str]:
-    """What follows the name, value by value."""
+    """What follows the name, value by value; the centre is marked by a dot, and by its name where no values are said."""
     if variation.label:
         return variation.label.split(" ")
     called = zip(keys, names(keys, wide_mm=wide_mm), strict=True)
-    said = [f"{name} {shown_value(key, value)}" for key, name in called if (value := variation.values[key]) is not None]
-    return [CENTRE, *said] if variation.centre else said
+    said = [
+        f"{name} {shown_value(key, value)}"
+        for key, name in called
+        if (value := variation.values[key]) is not None
+    ]
+    if not variation.centre:
+        return said
+    return [DOT, *said] if said else [CENTRE]
 
 
 def names(keys: Sequence[str], *, wide_mm: float) -> list[str]:
-    """What each setting is called on a strip: short, its own name, or a letter that the legend explains."""
+    """What each setting is called on a strip: short, its own name, or where that does not fit or two are called alike a letter, which the legend explains."""
     own = [_SHORT.get(field := key.partition(".")[2], field) for key in keys]
-    return [name if _fits(name, wide_mm) else _LETTERS[n % len(_LETTERS)] for n, name in enumerate(own)]
+    plain = [_fits(name, wide_mm) and own.count(name) == 1 for name in own]
+    return [
+        name if alone else LETTERS[n % len(LETTERS)]
+        for n, (name, alone) in enumerate(zip(own, plain, strict=True))
+    ]
 
 
 def _fits(name: str, wide_mm: float) -> bool:
-    return width_mm(f"{name} -0.000", VALUE_CAP_MM) <= wide_mm
+    return width_mm(f"{name} 0.00", VALUE_CAP_MM) <= wide_mm
 
 
 def broken(name: str, said: Sequence[str], *, wide_mm: float) -> list[list[tuple[str, float]]]:
-    """The caption line by line, each piece with its left end in mm; the name stands first on the first line. `centre` has a dot before it."""
+    """The caption line by line, each piece with its left end in mm; the name stands first on the first line."""
     rows: list[list[tuple[str, float]]] = [[]]
     reached = width_mm(name, NAME_CAP_MM) + _SPACE_MM
     for text in said:
-        long = width_mm(text, VALUE_CAP_MM) + (_DOT_MM + 0.8 if text == CENTRE else 0.0)
+        dot = _DOT_MM if text in (DOT, CENTRE) else 0.0
+        long = dot if text == DOT else width_mm(text, VALUE_CAP_MM) + (dot + _AFTER_DOT_MM if dot else 0.0)
         if (rows[-1] or len(rows) == 1) and reached + long > wide_mm + 1e-6:
             rows.append([])
             reached = 0.0
@@ -76,7 +89,9 @@ def broken(name: str, said: Sequence[str], *, wide_mm: float) -> list[list[tuple
     return rows
 
 
-def draw(page: Page, name: str, rows: Sequence[Sequence[tuple[str, float]]], left_px: int, top_px: int) -> None:
+def draw(
+    page: Page, name: str, rows: Sequence[Sequence[tuple[str, float]]], left_px: int, top_px: int
+) -> None:
     """The caption, the top of its capitals at `top_px`."""
     base = top_px + page.px(NAME_CAP_MM)
     page.type_px(name, left_px, round(base), NAME_CAP_MM)
@@ -84,7 +99,8 @@ def draw(page: Page, name: str, rows: Sequence[Sequence[tuple[str, float]]], lef
         line = round(base + number * page.px(LINE_MM))
         for text, at in row:
             left = left_px + round(page.px(at))
-            if text == CENTRE:
+            if text in (DOT, CENTRE):
                 page.dot_px(left, line, _DOT_MM)
-                left += round(page.px(_DOT_MM + 0.8))
-            page.type_px(text, left, line, VALUE_CAP_MM)
+                left += round(page.px(_DOT_MM + _AFTER_DOT_MM))
+            if text != DOT:
+                page.type_px(text, left, line, VALUE_CAP_MM)

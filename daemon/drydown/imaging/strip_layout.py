@@ -15,8 +15,12 @@ from drydown.geometry import EDGE_UNKNOWN_MM, GUARD_MM, Form, RectMm, canvas
 
 Part = Literal["whole", "first-half", "second-half", "quarter-1", "quarter-2", "quarter-3", "quarter-4"]
 
-LEAST_PATCH_MM: Final = 25.0  #: a field of 2 degrees at 400 mm is 14 mm; smaller patches are judged by their neighbours
-MOST_PATCH_MM: Final = 72.0  #: larger ones are no longer seen at a glance beside each other at 400 mm (10 degrees)
+LEAST_PATCH_MM: Final = (
+    25.0  #: a field of 2 degrees at 400 mm is 14 mm; smaller patches are judged by their neighbours
+)
+MOST_PATCH_MM: Final = (
+    90.0  #: larger ones are no longer seen at a glance beside each other (13 degrees at 400 mm)
+)
 GAP_MM: Final = 4.0  #: bare paper round every patch, on all four sides
 LONGEST: Final = 1.5  #: the longer side of a patch over the shorter: as a photograph's
 BORDER_MM: Final = 5.0  #: from the edge of the paper
@@ -24,7 +28,9 @@ CUT_MM: Final = 4.0  #: from the line where the sheet's parts meet
 VALUE_CAP_MM: Final = 2.5
 NAME_CAP_MM: Final = 3.0
 LINE_MM: Final = 4.2  #: from one base line of a caption to the next
-BELOW_MM: Final = 6.0  #: from a caption to the next row's patches: more than to its own, so that it is seen whose it is
+BELOW_MM: Final = (
+    6.0  #: from a caption to the next row's patches: more than to its own, so that it is seen whose it is
+)
 _LOOSER_MM: Final = 6.0  #: so much may be added to each row and column where the room is not used up
 _EPSILON: Final = 1e-9
 
@@ -63,11 +69,13 @@ class Wish:
     """What is to be laid."""
 
     count: int  #: cells: one a variation and picture
-    shape: tuple[int, int] | None  #: rows and columns where the arrangement means something; None: reading order
+    shape: (
+        tuple[int, int] | None
+    )  #: rows and columns where the arrangement means something; None: reading order
     block: int = 1  #: patches a cell: two where two regions share a strip
     lines: Callable[[float], int]  #: how many lines the longest caption takes at a width in mm
     patch_mm: SizeMm | None = None  #: None: as large as fits
-    most_mm: SizeMm = SizeMm(MOST_PATCH_MM, MOST_PATCH_MM)  #: no patch can be larger than the picture
+    most_mm: SizeMm  #: no patch can be larger than the picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +248,11 @@ def _refusal(wish: Wish, inside: RectMm) -> str:
     rows, columns = most_cells(inside, patch_mm=side, lines=lines, block=wish.block)
     what = "of at least 25 mm" if wish.patch_mm is None else f"of {side:g} mm"
     each = " (two regions each)" if wish.block > 1 else ""
-    asked = f"{wish.count} patches" if wish.shape is None else f"{wish.count} patches in {wish.shape[0]} rows of {wish.shape[1]}"
+    asked = (
+        f"{wish.count} patches"
+        if wish.shape is None
+        else f"{wish.count} patches in {wish.shape[0]} rows of {wish.shape[1]}"
+    )
     room_mm = f"{inside.width:.0f} x {inside.height:.0f} mm"
     if rows * columns == 0:
         return f"No patch {what}{each} fits into the {room_mm} that are left of this sheet. Take a larger sheet, or its whole."

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -16,10 +17,11 @@ from drydown.api import Box
 from drydown.geometry import RectMm
 from drydown.imaging.lettering import paragraph, width_mm
 from drydown.imaging.strip_control import PATCH_MM, Ribbon
-from drydown.imaging.strip_page import Page
+from drydown.imaging.strip_page import Page, lettered
 
 TITLE_CAP_MM: Final = 3.0
 CAP_MM: Final = 2.0
+LOUD_CAP_MM: Final = 2.5
 LABEL_CAP_MM: Final = 1.8
 STEP_MM: Final = 3.5  #: from one base line to the next
 _AFTER_TITLE_MM: Final = 5.2
@@ -31,7 +33,9 @@ _SMALL_MM: Final = (26.0, 18.0)  #: and each of several
 _LEAST_COLUMN_MM: Final = 60.0
 _LABEL_ABOVE_MM: Final = 1.4
 _LABEL_BELOW_MM: Final = 3.2
-RIBBON_MM: Final = LABEL_CAP_MM + _LABEL_ABOVE_MM + PATCH_MM + _LABEL_BELOW_MM  #: one row of ribbons with its words
+RIBBON_MM: Final = (
+    LABEL_CAP_MM + _LABEL_ABOVE_MM + PATCH_MM + _LABEL_BELOW_MM
+)  #: one row of ribbons with its words
 _RIBBONS_APART_MM: Final = 5.0
 _WRITE_MM: Final = 22.0  #: the least room to write in
 
@@ -41,7 +45,6 @@ class Shown:
     """A small whole picture, and its size in pixels at full size; the regions are outlined on it."""
 
     name: str  #: what stands above it: a row's letter, or nothing
-    pixels: pyvips.Image
     full_px: tuple[int, int]
 
 
@@ -74,7 +77,9 @@ class Foot:
     legend_mm: float  #: of it, without the ribbons
     lines: tuple[_Set, ...]
     pictures: tuple[tuple[Shown, RectMm], ...]  #: each with its place from the legend's upper left corner
-    ribbons: tuple[tuple[Ribbon, float, float], ...] = field(default=())  #: left and top from the upper left corner of the foot
+    ribbons: tuple[tuple[Ribbon, float, float], ...] = field(
+        default=()
+    )  #: left and top from the upper left corner of the foot
 
     @property
     def left_for_patches(self) -> RectMm:
@@ -115,18 +120,27 @@ def foot(
     return Foot(inside, height, legend, tuple(words), tuple(pictures), tuple(laid))
 
 
-def draw(page: Page, made: Foot, outlines: Sequence[Sequence[Box]]) -> None:
-    """Lay the foot on the page; `outlines` are the regions of each picture, in its full pixels."""
+def prepare(page: Page, made: Foot) -> None:
+    """Make the type of a foot ready while there is time; nothing is laid."""
+    for word in made.lines:
+        lettered(word.text, word.cap, page.ppi)
+    for ribbon, _, _ in made.ribbons:
+        for text in (ribbon.title, *ribbon.labels):
+            lettered(text, LABEL_CAP_MM, page.ppi)
+
+
+def draw(page: Page, made: Foot, smalls: Sequence[pyvips.Image], outlines: Sequence[Sequence[Box]]) -> None:
+    """Lay the foot on the page; `smalls` are the pictures, `outlines` the regions of each in its full pixels."""
     left, top = made.inside_mm.left, made.top_mm
     for word in made.lines:
         page.type(word.text, left + word.left, top + word.base, word.cap)
         if word.rule is not None:
             page.rule(left + word.rule[0], top + word.base + 0.6, word.rule[1])
-    for (shown, place), boxes in zip(made.pictures, outlines, strict=True):
+    for (shown, place), pixels, boxes in zip(made.pictures, smalls, outlines, strict=True):
         if shown.name:
             page.type(shown.name, left + place.left, top + place.top - 1.0, LABEL_CAP_MM)
-        small = _outlined(shown, place, boxes, page)
-        page.lay(small, *page.at(left + place.left, top + place.top))
+        outlined = _outlined(pixels, shown.full_px, place, boxes, page)
+        page.lay(outlined, *page.at(left + place.left, top + place.top))
     for ribbon, across, down in made.ribbons:
         _ribbon(page, ribbon, left + across, top + down)
 
@@ -136,7 +150,8 @@ def _pictures(shown: Sequence[Shown], width: float) -> tuple[list[tuple[Shown, R
     alone = len(shown) == 1
     most = _PICTURE_MM if alone else _SMALL_MM
     most = min(most[0], width * 0.4 / (1 if alone else 2)), most[1]
-    columns = 1 if alone else max(1, int(width * 0.45 // (most[0] + 3.0)))
+    rows = -(-len(shown) // max(1, int(width * 0.45 // (most[0] + 3.0))))
+    columns = -(-len(shown) // max(1, rows))
     above = 0.0 if alone else LABEL_CAP_MM + 1.0
     placed, widest = [], 0.0
     for number, one in enumerate(shown):
@@ -152,31 +167,42 @@ def _pictures(shown: Sequence[Shown], width: float) -> tuple[list[tuple[Shown, R
 def _words(title: str, lines: Sequence[Line], left: float, width: float) -> tuple[list[_Set], float]:
     """The title and the lines in one column or two, and how far down they reach."""
     room = width - left
-    heads = paragraph(title, cap_mm=TITLE_CAP_MM, room_mm=room)
-    set_ = [_Set(text, left, TITLE_CAP_MM + n * 1.5 * TITLE_CAP_MM, TITLE_CAP_MM) for n, text in enumerate(heads)]
+    heads = _paragraph(title, TITLE_CAP_MM, room)
+    set_ = [
+        _Set(text, left, TITLE_CAP_MM + n * 1.5 * TITLE_CAP_MM, TITLE_CAP_MM) for n, text in enumerate(heads)
+    ]
     first = set_[-1].base + _AFTER_TITLE_MM
     columns = 2 if room >= 2 * _LEAST_COLUMN_MM + _APART_MM else 1
     wide = (room - (columns - 1) * _APART_MM) / columns
     broken = [(line, _broken(line, wide)) for line in lines]
-    half = -(-sum(len(texts) for _, texts in broken) // columns)
-    column, row, deepest = 0, 0, 0
+    half = sum(len(texts) * _step(line) for line, texts in broken) / columns
+    column, down, deepest = 0, 0.0, 0.0
     for line, texts in broken:
-        if column + 1 < columns and row and row + len(texts) > half:
-            column, row = column + 1, 0
+        if column + 1 < columns and down > 0 and down + len(texts) * _step(line) > half + STEP_MM / 2:
+            column, down = column + 1, 0.0
         for text in texts:
-            at, base = left + column * (wide + _APART_MM), first + row * STEP_MM
+            at, base = left + column * (wide + _APART_MM), first + down
             set_.append(_Set(text, at, base, _cap(line), _rule(line, text, texts[-1], at, wide)))
-            row += 1
-        deepest = max(deepest, row)
-    return set_, first + max(0, deepest - 1) * STEP_MM + 0.35 * CAP_MM
+            down += _step(line)
+        deepest = max(deepest, down - _step(line))
+    return set_, first + deepest + 0.35 * CAP_MM
 
 
 def _cap(line: Line) -> float:
-    return 2.5 if line.loud else CAP_MM
+    return LOUD_CAP_MM if line.loud else CAP_MM
 
 
-def _broken(line: Line, wide: float) -> list[str]:
-    return paragraph(line.text, cap_mm=_cap(line), room_mm=wide - (_WRITE_MM if line.write else 0.0))
+def _step(line: Line) -> float:
+    return STEP_MM * _cap(line) / CAP_MM
+
+
+def _broken(line: Line, wide: float) -> tuple[str, ...]:
+    return _paragraph(line.text, _cap(line), wide - (_WRITE_MM if line.write else 0.0))
+
+
+@lru_cache(maxsize=128)  # a legend is set twice, before and after the region is known
+def _paragraph(text: str, cap_mm: float, room_mm: float) -> tuple[str, ...]:
+    return tuple(paragraph(text, cap_mm=cap_mm, room_mm=room_mm))
 
 
 def _rule(line: Line, text: str, last: str, at: float, wide: float) -> tuple[float, float] | None:
@@ -214,23 +240,32 @@ def _ribbon(page: Page, ribbon: Ribbon, left: float, top: float) -> None:
         page.type_px(label, across + number * side + round(free / 2), base, LABEL_CAP_MM)
 
 
-def _outlined(shown: Shown, place: RectMm, boxes: Sequence[Box], page: Page) -> pyvips.Image:
+def _outlined(
+    small: pyvips.Image, full_px: tuple[int, int], place: RectMm, boxes: Sequence[Box], page: Page
+) -> pyvips.Image:
     """The small picture at its size on the sheet, each region framed by a dark line with a light one on both sides: it is seen on any ground."""
     width, height = (max(1, round(page.px(mm))) for mm in (place.width, place.height))
-    pixels = shown.pixels.resize(width / shown.pixels.width, vscale=height / shown.pixels.height, kernel="cubic")
+    pixels = small.resize(width / small.width, vscale=height / small.height, kernel="cubic")
     array = np.ndarray((pixels.height, pixels.width, 3), np.uint16, pixels.write_to_memory()).copy()
-    scale = pixels.width / shown.full_px[0], pixels.height / shown.full_px[1]
+    scale = pixels.width / full_px[0], pixels.height / full_px[1]
     thin = max(1, round(page.px(0.15)))
     for box in boxes:
         left, top = round(box.left * scale[0]), round(box.top * scale[1])
         right, bottom = round((box.left + box.width) * scale[0]), round((box.top + box.height) * scale[1])
         for grown, ink in ((2 * thin, [65535] * 3), (thin, page.ink), (0, [65535] * 3)):
             _frame(array, (left - grown, top - grown, right + grown, bottom + grown), thin, ink)
-    made = pyvips.Image.new_from_memory(np.ascontiguousarray(array).tobytes(), pixels.width, pixels.height, 3, "ushort")
+    made = pyvips.Image.new_from_memory(
+        np.ascontiguousarray(array).tobytes(), pixels.width, pixels.height, 3, "ushort"
+    )
     return made.copy(interpretation="rgb16")
 
 
-def _frame(array: np.ndarray[tuple[int, ...], np.dtype[np.uint16]], corners: tuple[int, int, int, int], thick: int, ink: Sequence[int]) -> None:
+def _frame(
+    array: np.ndarray[tuple[int, ...], np.dtype[np.uint16]],
+    corners: tuple[int, int, int, int],
+    thick: int,
+    ink: Sequence[int],
+) -> None:
     left, top, right, bottom = (max(0, at) for at in corners)
     array[top : top + thick, left:right] = ink
     array[max(0, bottom - thick) : bottom, left:right] = ink

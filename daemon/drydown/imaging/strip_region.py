@@ -2,15 +2,16 @@
 
 The rule looks at a small whole picture, as finished, in CIELAB (L*, a*, b*, media-relative). Every pixel has a worth for judging casts and tones
 
-    worth = bump(L*) · max(exp(-(C*/12)²), skin)      bump = exp(-((L* - aim) / width)⁴), skin = exp(-((h - 50°)/25°)² - ((C* - 22)/14)²)
+    worth = bump · (0.25 + 0.75 · max(exp(-(C*/12)²), skin))
+    bump = exp(-((L* - aim) / width)⁴)      skin = exp(-((h - 50°)/25°)² - ((C* - 22)/14)²)
 
 with aim 55 and width 24 for one region, 74 and 14 for a light one, 32 and 14 for a shadow; and a detail, its distance in L* from the mean
 of the 5 x 5 pixels about it. A place of the region's size is worth
 
-    mean(worth) · (0.25 + 0.75 · min(1, mean(detail) / sharp))
+    mean(worth) · (0.05 + 0.95 · min(1, mean(detail) / sharp))
 
 `sharp` being what the sharpest tenth of all places reaches. The best place is taken, the one nearest to the middle of the picture where several are as good.
-Grey and skin are where an eye sees a cast of 1 CC first; the numbers are our own, set by trying them on photographs.
+Grey and skin are where an eye sees a cast of 1 CC first (common practice, no source); the numbers are our own, set by trying them on photographs.
 """
 
 from __future__ import annotations
@@ -24,14 +25,16 @@ import numpy as np
 from drydown.api import MM_PER_INCH, Box, Refusal, SizeMm
 from drydown.imaging.icc_lut import Floats
 
+Tone = Literal["", "light", "shadow"]
+
 _AIMS: Final = {"": (55.0, 24.0), "light": (74.0, 14.0), "shadow": (32.0, 14.0)}
 _NEUTRAL_C: Final = 12.0
+_ANY_COLOUR: Final = 0.25  #: what a colour counts that is neither grey nor skin
+_ANY_DETAIL: Final = 0.05  #: and a place without any
 _SKIN: Final = (50.0, 25.0, 22.0, 14.0)  # hue and chroma, each with how far off still counts
 _AROUND: Final = 2  # pixels either way: the 5 x 5 of the rule
 _SHARPEST: Final = 90  # per cent
 _ALIKE: Final = 0.01  # of the best: places that close are as good
-
-Tone = Literal["", "light", "shadow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,7 @@ class Region:
     box: Box
     chosen: Literal["given", "by rule"]
     why: str
+    tone: Tone = ""
 
     def record(self) -> dict[str, Any]:
         """JSON values."""
@@ -61,7 +65,9 @@ class Region:
         }
 
 
-def given(picture: int, x_mm: float, y_mm: float, patch_px: tuple[int, int], picture_px: tuple[int, int], ppi: float) -> Region:
+def given(
+    picture: int, x_mm: float, y_mm: float, patch_px: tuple[int, int], picture_px: tuple[int, int], ppi: float
+) -> Region:
     """The region about a point. Raises Refusal where it would reach beyond the picture, with the points that would do."""
     per_mm = ppi / MM_PER_INCH
     left, top = (round(at * per_mm - side / 2) for at, side in zip((x_mm, y_mm), patch_px, strict=True))
@@ -93,14 +99,14 @@ def by_rule(
     height = min(rows, max(1, round(patch_px[1] / scale[1])))
     worth, detail = _windows(_worth(Lab, tone), width, height), _windows(_detail(Lab[..., 0]), width, height)
     sharp = max(float(np.percentile(detail, _SHARPEST)), 1e-6)
-    score = worth * (0.25 + 0.75 * np.minimum(1, detail / sharp))
+    score = worth * (_ANY_DETAIL + (1 - _ANY_DETAIL) * np.minimum(1, detail / sharp))
     free = _free(score.shape, (width, height), scale, others)
     if free.any():
         score = np.where(free, score, -1)
     row, column = _nearest_the_middle(score)
     why = f"{tone or 'middle'} tones, L* {_windows(Lab[..., 0], width, height)[row, column]:.0f}; worth {worth[row, column]:.2f}, detail {detail[row, column]:.1f} L*"
     left, top = round(column * scale[0]), round(row * scale[1])
-    return _made(picture, left, top, patch_px, picture_px, ppi, "by rule", why)
+    return _made(picture, left, top, patch_px, picture_px, ppi, "by rule", why, tone)
 
 
 def _made(
@@ -112,13 +118,16 @@ def _made(
     ppi: float,
     chosen: Literal["given", "by rule"],
     why: str,
+    tone: Tone = "",
 ) -> Region:
     left = min(max(0, left), picture_px[0] - patch_px[0])
     top = min(max(0, top), picture_px[1] - patch_px[1])
     mm = MM_PER_INCH / ppi
     size = SizeMm(patch_px[0] * mm, patch_px[1] * mm)
     box = Box(left, top, *patch_px)
-    return Region(picture, (left + patch_px[0] / 2) * mm, (top + patch_px[1] / 2) * mm, size, box, chosen, why)
+    return Region(
+        picture, (left + patch_px[0] / 2) * mm, (top + patch_px[1] / 2) * mm, size, box, chosen, why, tone
+    )
 
 
 def _worth(Lab: Floats, tone: Tone) -> Floats:
@@ -127,7 +136,9 @@ def _worth(Lab: Floats, tone: Tone) -> Floats:
     C = np.hypot(Lab[..., 1], Lab[..., 2])
     turn = (np.degrees(np.arctan2(Lab[..., 2], Lab[..., 1])) - hue + 180) % 360 - 180
     skin = np.exp(-((turn / hue_wide) ** 2) - ((C - chroma) / chroma_wide) ** 2)
-    return np.asarray(np.exp(-(((Lab[..., 0] - aim) / wide) ** 4)) * np.maximum(np.exp(-((C / _NEUTRAL_C) ** 2)), skin))
+    colour = np.maximum(np.exp(-((C / _NEUTRAL_C) ** 2)), skin)
+    bump = np.exp(-(((Lab[..., 0] - aim) / wide) ** 4))
+    return np.asarray(bump * (_ANY_COLOUR + (1 - _ANY_COLOUR) * colour))
 
 
 def _detail(L: Floats) -> Floats:
@@ -143,7 +154,9 @@ def _windows(values: Floats, width: int, height: int) -> Floats:
     return np.asarray(total / (width * height))
 
 
-def _free(shape: tuple[int, ...], window: tuple[int, int], scale: tuple[float, float], others: Sequence[Region]) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _free(
+    shape: tuple[int, ...], window: tuple[int, int], scale: tuple[float, float], others: Sequence[Region]
+) -> np.ndarray[Any, np.dtype[np.bool_]]:
     """Where a window overlaps none of the others."""
     free = np.ones(shape, dtype=bool)
     for other in others:

@@ -85,7 +85,9 @@ class Series:
         return replace(self, shape=None, variations=tuple(replace(one, at=None) for one in self.variations))
 
 
-def ring_around(keys: Sequence[str], base: Numbers, per_cc: Sequence[Three], *, step_cc: float, patches: int) -> Series:
+def ring_around(
+    keys: Sequence[str], base: Numbers, per_cc: Sequence[Three], *, step_cc: float, patches: int
+) -> Series:
     """A colour ring-around of 7, 13 or 19 patches about `base`.
 
     `keys`: cyan, magenta and yellow. `per_cc`: for each ink, what is laid down of the three when it alone gains 1 CC and lightness is held.
@@ -98,18 +100,27 @@ def ring_around(keys: Sequence[str], base: Numbers, per_cc: Sequence[Three], *, 
         down = (rows - 3) // 2
         inner = {(row + down, column): step for (row, column), step in (_SINGLES | _PAIRS).items()}
         arranged = {(down + 1, 2): (0.0, 0.0, 0.0), **inner, **(_OUTER if rows == 5 else {})}
-        cells, shape = list(sorted(arranged.items())), (rows, 5)
+        cells, shape = sorted(arranged.items()), (rows, 5)
     variations = []
     for cell, steps in cells:
         if not any(steps):
             variations.append(Variation(dict(base), CENTRE, True, cell))
             continue
         moved = [_plus(base[key], step_cc * _laid(steps, per_cc, ink), key) for ink, key in enumerate(keys)]
-        variations.append(Variation(dict(zip(keys, moved, strict=True)), _cc_label(steps, step_cc), False, cell))
+        variations.append(
+            Variation(dict(zip(keys, moved, strict=True)), _cc_label(steps, step_cc), False, cell)
+        )
     return Series("ring-around", tuple(keys), dict(base), tuple(variations), shape)
 
 
-def grid(kind: Kind, keys: Sequence[str], base: Numbers, lists: Sequence[Sequence[float]], *, stands_first: bool = False) -> Series:
+def grid(
+    kind: Kind,
+    keys: Sequence[str],
+    base: Numbers,
+    lists: Sequence[Sequence[float]],
+    *,
+    stands_first: bool = False,
+) -> Series:
     """Every combination of the values of one or two settings: columns by the first, rows by the second; one setting in reading order.
 
     The recipe as it stands is always there: where the values leave it out it is added, among one setting's values in its place, else as the last;
@@ -123,7 +134,9 @@ def grid(kind: Kind, keys: Sequence[str], base: Numbers, lists: Sequence[Sequenc
         values = {key: _like(base[key], number, key) for key, number in zip(keys, numbers, strict=True)}
         at = (row, column) if rest else None
         variations.append(Variation(values, at=at, centre=not stands_first and values == base))
-    series = Series(kind, tuple(keys), dict(base), tuple(variations), (len(rows), len(columns)) if rest else None)
+    series = Series(
+        kind, tuple(keys), dict(base), tuple(variations), (len(rows), len(columns)) if rest else None
+    )
     return _with_centre(series, first=stands_first)
 
 
@@ -143,7 +156,9 @@ def counted(base: float, step: float, count: int, *, factor: bool) -> list[float
     ([0.3, 0.4, 0.5], [0.909091, 1.0, 1.1])
     """
     places = range(-(count // 2), count // 2 + 1)
-    return [base if not n else round(base * step**n if factor else base + step * n, _DECIMALS) for n in places]
+    return [
+        base if not n else round(base * step**n if factor else base + step * n, _DECIMALS) for n in places
+    ]
 
 
 def _with_centre(series: Series, *, first: bool) -> Series:
@@ -178,7 +193,9 @@ def number(value: Value | None, key: str) -> float:
     """The value of a setting that can be varied. Raises Refusal for one that is not a number."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         what = f"it is {str(value).lower() if isinstance(value, bool) else repr(value)}"
-        raise Refusal(f"'{key}' cannot be varied in steps: {what}, not a number. Vary a setting that is a number.")
+        raise Refusal(
+            f"'{key}' cannot be varied in steps: {what}, not a number. Vary a setting that is a number."
+        )
     return float(value)
 
 
@@ -189,7 +206,9 @@ def _like(base: Value | None, value: float, key: str) -> Value:
     if not isinstance(base, int):
         return round(float(value), _DECIMALS)
     if not float(value).is_integer():
-        raise Refusal(f"'{key}' counts in whole numbers (it is {base}), and {value:g} is none. Give whole values, or a whole step.")
+        raise Refusal(
+            f"'{key}' counts in whole numbers (it is {base}), and {value:g} is none. Give whole values, or a whole step."
+        )
     return int(value)
 
 
@@ -199,4 +218,9 @@ def arrangements(series: Series) -> list[Series]:
         return [series]
     rows, columns = series.shape
     turned = [replace(one, at=(one.at[1], one.at[0])) for one in series.variations if one.at is not None]
-    return [series, replace(series, shape=(columns, rows), variations=tuple(sorted(turned, key=lambda one: one.at or (0, 0))))]
+    return [
+        series,
+        replace(
+            series, shape=(columns, rows), variations=tuple(sorted(turned, key=lambda one: one.at or (0, 0)))
+        ),
+    ]

@@ -23,6 +23,10 @@ STRIP_VERSION: Final = 1
 MULTIPLIES: Final = ("contrast",)  #: settings that multiply: half-way is the geometric mean
 INKS: Final = ("cyan", "magenta", "yellow")
 HOLDS: Final = "hold_lightness"
+LIFT: Final = "lift_L"
+#: Nothing is open any more within so much; one CC of one ink is a ΔE00 of about 0.5.
+FINE_CC: Final = 1.5
+FINE_L: Final = 0.5
 #: Steps that a strip printed at another quality still tells about; what any other step does is colour.
 NOT_COLOUR: Final = frozenset({"flatten", "crop", "resample", "sharpen"})
 _DECIMALS: Final = 6  # more is the noise of adding
@@ -61,9 +65,7 @@ class Strip:
             base = {str(key): _value(value) for key, value in record["base"].items()}
             patches = tuple(_patch(patch, base) for patch in record["patches"])
             vary = tuple(str(key) for key in record["vary"])
-            strip = cls(
-                str(record["series"]), vary, base, patches, str(record.get("other_quality") or "")
-            )
+            strip = cls(str(record["series"]), vary, base, patches, str(record.get("other_quality") or ""))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise Conflict(
                 f"the record of its strip cannot be read ({type(error).__name__}: {error})"
@@ -79,8 +81,8 @@ class Strip:
             if patch.name.upper() == wanted:
                 return patch
         near = get_close_matches(wanted, self.names(), 1, 0.5)
-        guess = f"did you mean {near[0]}? " if near and len(wanted) > 1 else ""
-        raise NotFound(f"there is no patch '{name}' on this strip; {guess}It has {patch_ranges(self.names())}.")
+        guess = f"did you mean {near[0]}? It" if near and len(wanted) > 1 else "it"
+        raise NotFound(f"there is no patch '{name}' on this strip; {guess} has {patch_ranges(self.names())}.")
 
     def names(self) -> tuple[str, ...]:
         """Each patch once, as laid."""
@@ -107,6 +109,18 @@ def between(first: Values, second: Values, at: float) -> dict[str, Value | None]
     return {key: _point(key, first.get(key), second.get(key), at) for key in keys}
 
 
+def is_fine(points: Iterable[Values], around: Values) -> bool:
+    """Whether all of these points lie so near `around` that nothing is open any more. Only inks and lift have such a measure."""
+    fields = {key: key.rpartition(".")[2] for key in around}
+    if any(field not in (*INKS, LIFT) for field in fields.values()):
+        return False
+    return all(
+        abs(_number(key, point[key]) - _number(key, around[key])) <= (FINE_L if field == LIFT else FINE_CC)
+        for point in points
+        for key, field in fields.items()
+    )
+
+
 def without_common(values: Values, step: str, laid_down: Callable[[Three], Three]) -> dict[str, Value | None]:
     """The inks of a balance step as they were laid down, with its `hold_lightness` no longer asked for: the same print, in plain numbers.
 
@@ -128,14 +142,24 @@ class Change:
     new: Value | None
 
     @property
+    def multiplies(self) -> bool:
+        """Whether its difference is a factor."""
+        return multiplies(self.key)
+
+    @property
     def difference(self) -> float | None:
         """What was added, or for a contrast the factor; None where that says nothing."""
         if not (_is_number(self.old) and _is_number(self.new)):
             return None
         old, new = float(self.old or 0), float(self.new or 0)
-        if multiplies(self.key):
+        if self.multiplies:
             return round(new / old, _DECIMALS) if old > 0 else None
         return round(new - old, _DECIMALS)
+
+
+def numbers(values: Values) -> dict[str, float]:
+    """Values that are all numbers. Raises Conflict naming one that is not."""
+    return {key: _number(key, value) for key, value in values.items()}
 
 
 def changes(old: Values, new: Values) -> tuple[Change, ...]:
@@ -221,9 +245,13 @@ def _is_number(value: object) -> bool:
 
 def _number(key: str, value: Value | None) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise Conflict(f"{key} is {_told(value)}, which is no number")
+        raise Conflict(
+            f"{key} is {_told(value)}, which is no number: choose one patch, or write a number into the recipe"
+        )
     return float(value)
 
 
 def _told(value: Value | None) -> str:
-    return "the stock's own" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+    return (
+        "the stock's own" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+    )

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from drydown.errors import DrydownError, Exit
 from drydown.intake import copyin
+from drydown.intake.names import safe_stem
 from drydown.jobs import requests
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.requests import Answer
+from drydown.service.choosing import choose
 from drydown.service.reception import Order
+from drydown.service.reprint import reprint
+from drydown.service.stripping import strip
 from drydown.service.workshop import Workshop
 from drydown.showing import shown
 from drydown.studio.resolve import resolve
@@ -34,31 +39,41 @@ def serve(workshop: Workshop, now: float) -> list[JobRow]:
 
 def obey(workshop: Workshop, verb: str, args: Mapping[str, Any]) -> tuple[list[JobRow], Answer]:
     """Do one thing that was asked. Never raises for what the asker got wrong: the answer says it."""
-    verbs: dict[str, Callable[[], list[JobRow]]] = {
+    verbs: dict[str, Callable[[], list[JobRow] | Answer]] = {
         "run": lambda: take_files(workshop, _order(args), [Path(file) for file in args["files"]]),
         "retry": lambda: [workshop.reception.retry(args["job"], anyway=bool(args.get("anyway")))],
         "approve": lambda: [workshop.desk.approve(args["job"])],
         "cancel": lambda: [workshop.engine.cancel(args["job"])],
+        "choose": lambda: choose(workshop, args),
+        "strip": lambda: strip(workshop, args),
+        "reprint": lambda: reprint(workshop, args),
     }
     if verb not in verbs:
         return [], Answer(Exit.USAGE, f"this daemon cannot do '{verb}' yet")
     try:
-        rows = verbs[verb]()
+        done = verbs[verb]()
     except DrydownError as error:
         return [], Answer(error.exit_code, str(error))
     except OSError as error:
         return [], Answer(Exit.MACHINE, str(error))
-    return rows, Answer(Exit.OK, "", {"jobs": [row.id for row in rows]})
+    if isinstance(done, Answer):
+        return [], done
+    return done, Answer(Exit.OK, "", {"jobs": [row.id for row in done]})
 
 
-def take_files(workshop: Workshop, order: Order, files: list[Path]) -> list[JobRow]:
-    """Copy files of the command line in and make jobs of them; they themselves stay untouched. Raises NotFound, Hold, OSError."""
+def take_files(
+    workshop: Workshop, order: Order, files: Sequence[Path], stems: Sequence[str] = ()
+) -> list[JobRow]:
+    """Copy files of the command line in and make jobs of them; they themselves stay untouched. Raises NotFound, Hold, OSError.
+
+    `stems`: what the output names of each begin with; empty: as the order says.
+    """
     studio = workshop.house.studio
     resolve(
         studio, recipe=order.recipe, maker=order.sheet_maker, sheet=order.sheet
     )  # refuse before anything is copied
     rows = []
-    for file in files:
+    for file, stem in zip(files, stems or [order.stem] * len(files), strict=True):
         pairing = copyin.beside(file)
         settings = file.parent / pairing.settings if pairing.settings else None
         claimed = copyin.claim_copy(
@@ -69,7 +84,7 @@ def take_files(workshop: Workshop, order: Order, files: list[Path]) -> list[JobR
             settings=settings,
         )
         workshop.log.write("claimed", claimed.job, source=shown(file.name), hot_folder="run")
-        rows.append(workshop.reception.take(claimed, order))
+        rows.append(workshop.reception.take(claimed, replace(order, stem=stem)))
     return rows
 
 
@@ -79,4 +94,5 @@ def _order(args: Mapping[str, Any]) -> Order:
         sheet_maker=args.get("sheet_maker") or "final",
         sheet=args.get("sheet"),
         anyway=bool(args.get("anyway")),
+        stem=safe_stem(f"{stem}.") if (stem := args.get("stem")) else "",
     )

@@ -7,15 +7,22 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 from drydown.api import Value
-from drydown.errors import Conflict, DrydownError, Exit, Fault, StudioError
+from drydown.errors import Conflict, DrydownError, Exit, Fault
 from drydown.jobs.requests import Answer
-from drydown.proofing.settle import changes, colour_keys, step_of
-from drydown.service.strips import PrintedStrip, printed_strip, published_s, standing, steps_changed, stock_print
+from drydown.proofing.settle import changes, colour_keys
+from drydown.service.strips import (
+    PrintedStrip,
+    printed_strip,
+    published_s,
+    standing,
+    steps_changed,
+    stock_print,
+)
 from drydown.service.workshop import Workshop
 from drydown.studio.guess import did_you_mean, listed
 from drydown.studio.layers import settled_faults
@@ -30,7 +37,7 @@ from drydown.studio.settled import (
     settled_path,
     write_settled,
 )
-from drydown.studio.studio import Studio
+from drydown.studio.studio import FINAL, Studio
 
 
 class BadChoice(DrydownError):
@@ -59,7 +66,8 @@ class Wish:
     @classmethod
     def of(cls, args: Mapping[str, Any]) -> Wish:
         """From a request's arguments."""
-        return cls(**{key: tuple(value) if isinstance(value, list) else value for key, value in args.items() if key != "undo"})
+        given: dict[str, Any] = {key: value for key, value in args.items() if key != "undo"}
+        return cls(**given | {key: tuple(value) for key, value in given.items() if isinstance(value, list)})
 
 
 def choose(workshop: Workshop, args: Mapping[str, Any]) -> Answer:
@@ -75,22 +83,32 @@ def choose(workshop: Workshop, args: Mapping[str, Any]) -> Answer:
         printed.strip.patch(name)
     studio = studio_now(workshop)
     spec, keys = printed.spec, (*wish.settings, *wish.unset)
-    now = resolve(studio, recipe=spec.recipe, maker=spec.maker.use)
+    now = resolve(studio, recipe=spec.recipe)
     _refuse(wish, printed, now)
     before = studio.settled.get(spec.recipe)
-    choice = _choice(workshop, wish, printed, before)
+    choice = _choice(workshop, wish, printed, before, wish.light or spec.light or now.light)
     after = SettledFile(recipe=spec.recipe, now=choice) if before is None else before.with_(choice)
     _check_limits(studio, spec.recipe, after)
     told = changes(standing(now, keys), {**wish.settings, **dict.fromkeys(wish.unset)})
+    finals = [hot for hot in studio.hot_folders if (hot.recipe, hot.sheet_maker) == (spec.recipe, FINAL)]
     if keys and wish.keep and not wish.picture:
         write_settled(workshop.places.root, after)
         _from_now_on(workshop, {spec.recipe: after})
     _remember(workshop, wish, printed)
-    workshop.log.write("chosen", printed.row.id, recipe=spec.recipe, patch=wish.said, values=dict(wish.settings), kept=wish.keep)
+    workshop.log.write(
+        "chosen",
+        printed.row.id,
+        recipe=spec.recipe,
+        patch=wish.said,
+        values=dict(wish.settings),
+        kept=wish.keep,
+    )
     data = {
+        "job": printed.row.id,
         "recipe": spec.recipe,
         "file": f"recipes/{settled_path(workshop.places.root, spec.recipe).name}",
         "changes": [[change.key, change.old, change.new] for change in told],
+        "folder": str(finals[0].path) if finals else "",
         "warnings": list(_warnings(wish, printed, choice, studio)),
         "light": choice.light,
         "minutes": choice.minutes,
@@ -115,10 +133,14 @@ def _refuse(wish: Wish, printed: PrintedStrip, now: Resolved) -> None:
         step = now.step(name)
         if step is None or not setting:
             guess = did_you_mean(name, names, f"it has {listed(names)}")
-            raise BadChoice(f"'{key}' is no setting of recipe {spec.recipe}: it has no step '{name}'; {guess}")
+            raise BadChoice(
+                f"'{key}' is no setting of recipe {spec.recipe}: it has no step '{name}'; {guess}"
+            )
         known = list(type(step.settings).model_fields)
         if setting not in known:
-            raise BadChoice(f"step {name} has no setting '{setting}'; {did_you_mean(setting, known, f'it has {listed(known)}')}")
+            raise BadChoice(
+                f"step {name} has no setting '{setting}'; {did_you_mean(setting, known, f'it has {listed(known)}')}"
+            )
     chosen = {*printed.strip.vary, *wish.settings, *wish.unset}
     if changed := steps_changed(spec, now, chosen):
         raise Conflict(
@@ -134,7 +156,9 @@ def _refuse(wish: Wish, printed: PrintedStrip, now: Resolved) -> None:
         )
 
 
-def _choice(workshop: Workshop, wish: Wish, printed: PrintedStrip, before: SettledFile | None) -> Choice:
+def _choice(
+    workshop: Workshop, wish: Wish, printed: PrintedStrip, before: SettledFile | None, light: str
+) -> Choice:
     """The whole set of values from now on. What was settled on another paper or ink is not carried over."""
     stock = stock_print(printed.spec)
     kept = dict(before.now.values) if before is not None and not before.now.stock.differences(stock) else {}
@@ -145,7 +169,7 @@ def _choice(workshop: Workshop, wish: Wish, printed: PrintedStrip, before: Settl
         job=printed.row.id,
         patch=wish.said,
         date=datetime.fromtimestamp(clock()).astimezone().isoformat(timespec="seconds"),
-        light=wish.light or printed.spec.light,
+        light=light,
         minutes=_minutes(workshop, wish, printed, clock()),
         stock=stock,
     )
@@ -153,14 +177,16 @@ def _choice(workshop: Workshop, wish: Wish, printed: PrintedStrip, before: Settl
 
 def _minutes(workshop: Workshop, wish: Wish, printed: PrintedStrip, now_s: float) -> int | None:
     """From printing, or else from publishing, to now; None where neither is known."""
+    out = published_s(workshop.desk.publisher.ledger.events(printed.row.id))
+    since = out
     if wish.printed:
         since = datetime.fromisoformat(wish.printed).timestamp()
-    else:
-        out = published_s(workshop.desk.publisher.ledger.events(printed.row.id))
-        if out is None:
-            return None
-        since = out
-    return max(0, int((now_s - since) // 60))
+        if out is not None and since < out - 60:
+            made = datetime.fromtimestamp(out)
+            raise BadChoice(
+                f"the strip cannot have been printed at {wish.printed[11:16]}: it was made at {made:%H:%M on %Y-%m-%d}"
+            )
+    return None if since is None else max(0, int((now_s - since) // 60))
 
 
 def _check_limits(studio: Studio, recipe: str, settled: SettledFile) -> None:
@@ -204,10 +230,14 @@ def _remember(workshop: Workshop, wish: Wish, printed: PrintedStrip) -> None:
     """What the next strip starts from: the ranking, or the plain pick, whichever came last."""
     ledger, now = workshop.desk.publisher.ledger, workshop.desk.publisher.clock()
     if wish.ranked:
-        ledger.remember(ranking_fact(printed.row.id), json.dumps({"patches": list(wish.patches), "time": now}))
+        ledger.remember(
+            ranking_fact(printed.row.id), json.dumps({"patches": list(wish.patches), "time": now})
+        )
     elif wish.keep and wish.patches:
         values = {key: wish.settings[key] for key in wish.settings if key in printed.strip.vary}
-        ledger.remember(pick_fact(printed.row.id), json.dumps({"values": values, "said": wish.said, "time": now}))
+        ledger.remember(
+            pick_fact(printed.row.id), json.dumps({"values": values, "said": wish.said, "time": now})
+        )
 
 
 def ranking_fact(job: str) -> str:
@@ -236,7 +266,7 @@ def _undo(workshop: Workshop, job: str) -> Answer:
             f"undo that one first: drydown choose {last.job} --undo"
         )
     after = settled.undone()
-    old = resolve(studio, recipe=recipe, maker=printed.spec.maker.use)
+    old = resolve(studio, recipe=recipe)
     if after is None:
         remove_settled(root, recipe)
     else:
@@ -244,7 +274,7 @@ def _undo(workshop: Workshop, job: str) -> Answer:
     _from_now_on(workshop, {recipe: after})
     ledger.remember(pick_fact(printed.row.id), "")
     workshop.log.write("choice undone", printed.row.id, recipe=recipe, choice=last.model_dump(mode="json"))
-    new = resolve(workshop.house.studio, recipe=recipe, maker=printed.spec.maker.use)
+    new = resolve(workshop.house.studio, recipe=recipe)
     keys = dict.fromkeys((*last.values, *(after.now.values if after else ())))
     told = changes(standing(old, keys), standing(new, keys))
     data = {
@@ -252,13 +282,10 @@ def _undo(workshop: Workshop, job: str) -> Answer:
         "file": f"recipes/{settled_path(root, recipe).name}",
         "changes": [[change.key, change.old, change.new] for change in told],
         "undone": last.patch,
-        "left": asdict_choice(after),
+        "left": {}
+        if after is None
+        else {"job": after.now.job, "patch": after.now.patch, "date": after.now.date},
         "warnings": [],
         "written": True,
     }
     return Answer(Exit.OK, "", data)
-
-
-def asdict_choice(settled: SettledFile | None) -> dict[str, Any]:
-    """Which choice holds now; empty for the bare recipe."""
-    return {} if settled is None else {"job": settled.now.job, "patch": settled.now.patch, "date": settled.now.date}

@@ -105,7 +105,9 @@ class Reception:
             )
         before = _spec_of(row)
         if before is not None and (before.shown_as or before.companions):
-            again = f"drydown reprint {before.shown_as}" if before.shown_as else "drydown strip, with its jobs"
+            again = (
+                f"drydown reprint {before.shown_as}" if before.shown_as else "drydown strip, with its jobs"
+            )
             raise Conflict(f"job {row.id} was made from other jobs: ask for it once more with {again}")
         places, job = self._house().places, self.new_job()
         kept = kept_path(places, row, kept_kind(row.stage))
@@ -141,7 +143,9 @@ class Reception:
         if source is None:
             raise NotFound(f"job {row.id} has no original")
         before = _spec_of(row)
-        if before is not None and before.shown_as:  # a reprint keeps the old job's plan, whatever the studio says now
+        if (
+            before is not None and before.shown_as
+        ):  # a reprint keeps the old job's plan, whatever the studio says now
             return before
         hot = self._hot(row.hot_folder)
         order = order or _order_of(before)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from drydown.intake.hints import Hints
@@ -31,11 +31,16 @@ def pictures_in(paths: Iterable[Path]) -> list[Path]:
     return found
 
 
-def run_files(root: Path, order: Order, files: list[Path], listener: Listener) -> list[JobRow]:
-    """Make jobs of `files` and work until each is final or held. Raises Busy while a daemon holds the studio, StudioError, NotFound, Refusal."""
+def run_files(
+    root: Path, order: Order, files: Sequence[Path], listener: Listener, stems: Sequence[str] = ()
+) -> list[JobRow]:
+    """Make jobs of `files` and work until each is final or held. `stems`: what the output names of each begin with; empty: the picture's name.
+
+    Raises Busy while a daemon holds the studio, StudioError, NotFound, Refusal.
+    """
     hints = Hints()
     with Workshop(root, what="drydown run", say=listener.say, wake=hints.wake) as workshop:
-        rows = take_files(workshop, order, files)
+        rows = take_files(workshop, order, files, stems)
         return work_through(workshop, [row.id for row in rows], hints, listener)
 
 

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from drydown.api import Value
 from drydown.errors import Conflict
 from drydown.jobs.ledger_rows import EventRow, JobRow
+from drydown.jobs.names import is_job
 from drydown.jobs.spec import JobSpec, StepSpec
 from drydown.jobs.states import Stage
-from drydown.proofing.settle import HOLDS, Strip, Values, step_of, without_common
+from drydown.proofing.settle import HOLDS, INKS, Strip, Values, step_of, without_common
 from drydown.studio.guess import listed
 from drydown.studio.resolve import Resolved
 from drydown.studio.settled import INK_KEYS, StockPrint, hash_file
@@ -37,13 +39,9 @@ class PrintedStrip:
         """Name of a step -> what it uses."""
         return {step.name: step.use for step in self.spec.steps}
 
-    def picture_of(self, number: int) -> str:
-        """The name of the n-th picture as it was dropped, without its folder: 0 is the job's own."""
-        if number == 0:
-            path = self.row.dropped or self.spec.source
-            return _own_name(path.name, self.row.again_of)
-        companion = self.spec.companions[number - 1]
-        return _own_name(companion.source_name, companion.job)
+    def job_of(self, number: int) -> str:
+        """The job that the n-th picture came from: 0 is the strip's own."""
+        return self.spec.companions[number - 1].job if number else self.row.id
 
 
 def printed_strip(row: JobRow) -> PrintedStrip:
@@ -76,6 +74,17 @@ def stock_print(spec: JobSpec) -> StockPrint:
     return StockPrint(name=stock.name, profile_blake3=stock.profile_blake3, lot=stock.lot, ticket=ticket)
 
 
+def dropped_name(row: JobRow) -> str:
+    """The name of a job's picture as a person dropped it, without its folder."""
+    name = (row.dropped or Path(row.source_name)).name
+    stem, dot, suffix = name.rpartition(".")
+    own, _, job = stem.rpartition("__")
+    put_away = (
+        row.copied and row.again_of and own and is_job(job)
+    )  # a copy of what was put away under its job's name
+    return f"{own}{dot}{suffix}" if put_away else name
+
+
 def published_s(events: Iterable[EventRow]) -> float | None:
     """When the sheet of a job came out, seconds since 1970; None where that is not on record."""
     return next((event.time for event in events if event.event == "published"), None)
@@ -86,8 +95,7 @@ def as_laid_down(printed: PrintedStrip, values: Values) -> dict[str, Value | Non
 
     Before `convert` the numbers hang on the picture's own profile; there they stay as they are, and lightness stays held.
     """
-    found = dict(values)
-    converted = False
+    found, converted = dict(values), False
     for step in printed.spec.steps:
         converted |= step.use == "convert"
         own = {f"{step.name}.{key}": value for key, value in step.settings.items()}
@@ -99,8 +107,8 @@ def as_laid_down(printed: PrintedStrip, values: Values) -> dict[str, Value | Non
         from drydown.imaging.tone import laid_down
 
         response = neutral_response(printed.spec.stock.profile.read_bytes(), channels=3)
-        inks = {key: own[key] for key in own if key.rpartition(".")[2] in ("cyan", "magenta", "yellow")}
-        found = without_common({**inks, **found}, step.name, lambda three: laid_down(response, three))
+        inks = {key: value for key, value in own.items() if key.rpartition(".")[2] in INKS}
+        found = without_common({**inks, **found}, step.name, partial(laid_down, response))
     return found
 
 
@@ -145,13 +153,6 @@ def standing(now: Resolved, keys: Iterable[str]) -> dict[str, Value | None]:
         if name in values:
             found[key] = values[name]
     return found
-
-
-def _own_name(name: str, job: str) -> str:
-    """`harbour.tif` of `harbour__<job>.tif`, the name under which the original of that job was put away."""
-    stem, dot, suffix = name.rpartition(".")
-    ending = f"__{job}"
-    return f"{stem.removesuffix(ending)}{dot}{suffix}" if job and stem.endswith(ending) else name
 
 
 def _kept_digits(digest: str) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from drydown.api import EdgesMm, Intent, Sheet
 from drydown.studio.base import FileModel, Filled, PathText
@@ -101,6 +102,12 @@ class StockFile(FileModel):
     )
     sheets: tuple[Filled, ...] = Field(min_length=1, description="The sheet sizes kept of this paper.")
     custom_sheet: tuple[CustomSheet, ...] = ()
+    price_per_sheet: Mapping[str, Annotated[float, Field(ge=0)]] = Field(
+        default_factory=dict, description="What one sheet of each size costs, for the sum of a portfolio run."
+    )
+    currency: str = Field(
+        default="", max_length=12, description="What the prices are counted in, such as EUR."
+    )
     intent: Intent = Field(default="relative", description="ICC rendering intent of the conversion.")
     black_point_compensation: bool = Field(
         default=True, description="Map the picture's black to this paper's black."
@@ -139,6 +146,15 @@ class StockFile(FileModel):
     )
     ticket: Ticket = Ticket()
 
+    @field_validator("price_per_sheet")
+    @classmethod
+    def _prices_of_kept_sheets(cls, prices: Mapping[str, float], info: ValidationInfo) -> Mapping[str, float]:
+        kept = info.data.get("sheets")
+        for name in prices:
+            if kept is not None and name not in kept:
+                raise ValueError(f'"{name}" stands not in sheets; name it as there: {", ".join(kept)}')
+        return prices
+
     def custom_sheets(self) -> tuple[Sheet, ...]:
         """The sheets of its own."""
         return tuple(custom_sheet(own.name, own.width_mm, own.height_mm) for own in self.custom_sheet)
@@ -146,6 +162,12 @@ class StockFile(FileModel):
     def sheet(self, name: str) -> Sheet:
         """The sheet of this name, standard or its own, kept or not. Raises `UnknownSheet`."""
         return sheet(name, self.custom_sheets())
+
+    def price(self, sheet: Sheet) -> float | None:
+        """What one sheet costs; None where the file does not state it."""
+        return next(
+            (price for name, price in self.price_per_sheet.items() if self.sheet(name) == sheet), None
+        )
 
     def kept(self) -> tuple[Sheet, ...]:
         """The sheets kept of this paper. Raises `UnknownSheet` on a name that is none."""

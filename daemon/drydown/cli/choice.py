@@ -1,0 +1,215 @@
+"""What a person judged, turned into values: a patch, a point between two, the best three in order. Reads; whoever holds the ledger writes.
+
+The thinking is done here, in the command's own process: a running daemon is only told the outcome.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import click
+
+from drydown.api import Value
+from drydown.cli.asking import ask_once, view
+from drydown.cli.proof_words import chosen_words, proposal_words, undone_words
+from drydown.cli.show import below
+from drydown.errors import Conflict, Exit
+from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.ledger_view import LedgerView
+from drydown.proofing.settle import Values, between, is_fine, numbers, patch_ranges
+from drydown.service.choosing import pick_fact, ranking_fact
+from drydown.service.strips import PrintedStrip, as_laid_down, dropped_name, printed_strip
+
+
+@dataclass
+class Asked:
+    """A strip, and what every way of choosing from it has in common."""
+
+    root: Path
+    ledger: LedgerView
+    row: JobRow
+    common: Mapping[str, Any]
+
+    @cached_property
+    def printed(self) -> PrintedStrip:
+        """The strip of the job. Raises Conflict where there is none."""
+        return printed_strip(self.row)
+
+    @property
+    def patch_names(self) -> str:
+        """The patches in short."""
+        return patch_ranges(self.printed.strip.names())
+
+    def ask(self, settings: Values, **more: Any) -> dict[str, Any]:
+        """Have it settled. Answers what was done."""
+        given = {key: value for key, value in settings.items() if value is not None}
+        unset = [key for key, value in settings.items() if value is None]
+        args = {"job": self.row.id, "settings": given, "unset": unset, **self.common, **more}
+        return ask_once(self.root, "choose", args)
+
+
+def picked(asked: Asked, patches: Sequence[str], at: float, sets: Sequence[str]) -> int:
+    """One patch, or a point between two, and what was typed in over it."""
+    strip = asked.printed.strip
+    found = [strip.patch(name) for name in patches]
+    typed = dict(_typed(text) for text in sets)
+    values: dict[str, Value | None] = {}
+    if len(found) == 2:
+        values = between(found[0].values, found[1].values, at)
+        said = f"{found[0].name} to {found[1].name} at {at:g}"
+    else:
+        values = dict(found[0].values) if found else {}
+        said = found[0].name if found else ""
+    if typed:
+        said = f"{said}, and by hand" if said else "by hand"
+    values = {**as_laid_down(asked.printed, values), **typed}
+    names = [patch.name for patch in found]
+    data = asked.ask(values, patches=names, typed=list(typed), said=said)
+    _tell(data, said)
+    if asked.common.get("picture"):
+        _write_own(asked, data, values, found[0].picture if found else 0, said)
+    return Exit.OK
+
+
+def undo(root: Path, job: str) -> int:
+    """Go back one choice."""
+    for line in undone_words(ask_once(root, "choose", {"job": job, "undo": True})):
+        click.echo(line)
+    return Exit.OK
+
+
+def ranked(asked: Asked, patches: Sequence[str], *, yes: bool) -> int:
+    """The best three in order: what they say of the printer is proposed, and settled with `yes`. Remembered in either case."""
+    from drydown.proofing.proposal import propose
+    from drydown.service.rankings import posterior_of, ranked_strip, same_picture
+
+    newest = ranked_strip(asked.printed, patches)
+    strips = same_picture(asked.ledger, newest)
+    proposal = propose(posterior_of(strips))
+    said = f"{' '.join(newest.patches)} in order"
+    values = as_laid_down(asked.printed, proposal.values)
+    data = asked.ask(values, patches=list(newest.patches), ranked=True, keep=yes, said=said)
+    for line in proposal_words(proposal, strips, data):
+        click.echo(line)
+    if yes:
+        _tell(data, said)
+        if asked.common.get("picture"):
+            _write_own(asked, data, values, 0, said)
+        return Exit.OK
+    for warning in data["warnings"]:
+        click.echo(f"Note: {warning}", err=True)
+    click.echo(
+        f"Nothing is settled yet. To take it: drydown choose {asked.row.id} {' '.join(newest.patches)} --yes"
+    )
+    return Exit.OK
+
+
+def next_points(root: Path, job: str, *, anyway: bool) -> str | None:
+    """The patches of the next strip as JSON; None, and a sentence, where nothing is open any more."""
+    with view(root) as ledger:
+        printed = printed_strip(ledger.job(job))
+        name = printed.row.id
+        ranking, pick = _fact(ledger, ranking_fact(name)), _fact(ledger, pick_fact(name))
+        if not (ranking or pick):
+            raise Conflict(
+                f"nothing was chosen from the strip of job {name} yet, so nobody knows what is still open: drydown choose {name} PATCH, "
+                "or its best three in order"
+            )
+        if ranking.get("time", 0) > pick.get("time", 0):
+            return _after_ranking(ledger, printed, ranking["patches"], anyway=anyway)
+    return _after_pick(printed, pick, anyway=anyway)
+
+
+def _after_ranking(
+    ledger: LedgerView, printed: PrintedStrip, patches: Sequence[str], *, anyway: bool
+) -> str | None:
+    """The strip that splits what the rankings so far leave open."""
+    from drydown.proofing.layout import next_strip
+    from drydown.proofing.proposal import propose
+    from drydown.service.rankings import posterior_of, ranked_strip, same_picture
+
+    posterior = posterior_of(same_picture(ledger, ranked_strip(printed, patches)))
+    proposal = propose(posterior)
+    if proposal.settled and not anyway:
+        click.echo(proposal.words)
+        click.echo(_nothing_open(printed, "what the ranking leaves open is within 1.5 CC and 0.5 L*"))
+        return None
+    return json.dumps(next_strip(posterior, len(printed.strip.names())))
+
+
+def _after_pick(printed: PrintedStrip, pick: Mapping[str, Any], *, anyway: bool) -> str | None:
+    """The same pattern at half the steps."""
+    from drydown.proofing.layout import halved
+    from drydown.service.rankings import roles_of
+
+    strip = printed.strip
+    picked, base = numbers({**strip.base, **pick["values"]}), numbers(strip.base)
+    patches = [numbers(patch.values) for patch in strip.patches if patch.picture == 0]
+    points = halved(patches, base, picked, roles=roles_of(printed))
+    if is_fine(points, picked) and not anyway:
+        click.echo(
+            _nothing_open(printed, f"half the steps about {pick['said']} are within 1.5 CC and 0.5 L*")
+        )
+        return None
+    return json.dumps(points)
+
+
+def _nothing_open(printed: PrintedStrip, why: str) -> str:
+    return (
+        f"Another strip would tell nothing that an eye can see: {why}. Print the final. "
+        f"(drydown strip {printed.row.id} --next --anyway lays one all the same.)"
+    )
+
+
+def _tell(data: Mapping[str, Any], said: str) -> None:
+    for line in chosen_words(data, said=said):
+        click.echo(line)
+    for warning in data["warnings"]:
+        click.echo(f"Note: {warning}", err=True)
+
+
+def _write_own(asked: Asked, data: Mapping[str, Any], values: Values, picture: int, said: str) -> None:
+    """The picture's own file, into the folder where its final is dropped; where there is none, into the current one."""
+    from drydown.studio.picture_own import write_picture_own
+
+    with view(asked.root) as ledger:
+        name = dropped_name(ledger.job(asked.printed.job_of(picture)))
+    folder = Path(data["folder"]) if data["folder"] and Path(data["folder"]).is_dir() else Path.cwd()
+    path = folder / f"{Path(name).stem}.toml"
+    given = {key: value for key, value in values.items() if value is not None}
+    write_picture_own(path, given, picture=asked.row.source_name, why=f"Job {asked.row.id}, patch {said}.")
+    where = below(asked.root, path)
+    if data["folder"]:
+        click.echo(
+            f"Written to {where}, for this picture alone: it waits there until {name} is dropped beside it."
+        )
+    else:
+        click.echo(
+            f"Written to {where}, for this picture alone: no hot folder makes finals of recipe {data['recipe']}, so put it beside {name} yourself."
+        )
+
+
+def _typed(text: str) -> tuple[str, Value]:
+    """`balance.magenta=10` as its setting and value."""
+    key, equals, value = (part.strip() for part in text.partition("="))
+    if not equals or not key or not value:
+        raise click.UsageError(f"--set takes STEP.SETTING=VALUE, such as balance.magenta=10; found '{text}'")
+    if value in ("true", "false"):
+        return key, value == "true"
+    for kind in (int, float):
+        try:
+            return key, kind(value)
+        except ValueError:
+            continue
+    return key, value.strip("\"'")
+
+
+def _fact(ledger: LedgerView, name: str) -> dict[str, Any]:
+    text = ledger.fact(name)
+    found = json.loads(text) if text else {}
+    return found if isinstance(found, dict) else {}

@@ -1,0 +1,176 @@
+"""Where the patches of a strip are laid, so that a ranking of them tells most.
+
+The best three of a strip say in which of its cells the answer lies, and cells tell most when each holds as much of what is believed as any other.
+So patches are the centres of equal shares of belief (Lloyd 1982), in a space where distance is what the eye sees.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import exp, log
+from typing import Final
+
+import numpy as np
+
+from drydown.imaging.pcs import Floats
+from drydown.proofing.arithmetic import Arithmetic, arithmetic, cure, solve
+from drydown.proofing.posterior import Posterior
+from drydown.proofing.prior import draws
+from drydown.proofing.roles import LIMITS, Role, rounded
+
+Values = dict[str, float]
+
+#: Mean ΔE00 squared over CC squared of a mixed region on a pearl paper, and over log contrast squared: for a strip laid before anything is known of
+#: the picture. A strip laid for one stock serves all its pictures.
+_TYPICAL_INKS: Final = np.array([[0.080, -0.003, -0.012], [-0.003, 0.093, -0.024], [-0.012, -0.024, 0.046]])
+_TYPICAL_CONTRAST: Final = 900.0
+_DRAWS: Final = 3000
+_SEED: Final = 1
+_ROUNDS: Final = 16
+#: Patches reach this much farther than what is believed, and at least so far (ΔE00, an axis) that an eye can tell them apart.
+_WIDER: Final = 1.5
+_LEAST_dE: Final = 0.6
+_WIDEN: Final = 1.25
+_TRIES: Final = 12
+COLUMNS: Final = 5
+
+
+def first_strip(
+    count: int,
+    roles: Mapping[str, Role],
+    base: Mapping[str, float],
+    *,
+    icc: bytes,
+    hold_lightness: bool = False,
+    spread: float = 1.0,
+    columns: int = COLUMNS,
+) -> list[Values]:
+    """The patches of a first strip: `count` sets of values by key, the untouched recipe among them.
+
+    `spread` scales how far they reach; 1 is for a stock of which nothing is known (casts to 22 CC, tones to 6.5 L*), 0.4 for one whose last
+    verification passed. Ordered from dark to light in rows of `columns`, each row from cool to warm.
+    """
+    model = arithmetic(icc, {roles[key]: float(base[key]) for key in roles}, hold_lightness=hold_lightness)
+    targets = cure(draws(_DRAWS, model.dimensions, _SEED) * spread)
+    weights = np.full(_DRAWS, 1 / _DRAWS)
+    return _laid(count, model, typical_metric(model.dimensions), targets, weights, [], roles, columns)
+
+
+def next_strip(posterior: Posterior, count: int, *, columns: int = COLUMNS) -> list[Values]:
+    """The patches that split what is still open; the untouched recipe and the newest strip's winner are always among them."""
+    model, metric = posterior.arithmetic, posterior.looks.metric
+    middle, left = cure(posterior.mean[np.newaxis]), cure(posterior.errors)
+    spread_dE = float(np.sqrt(np.trace(metric @ posterior.covariance) / model.dimensions))
+    targets = middle + (left - middle) * np.hypot(_WIDER, _LEAST_dE / max(spread_dE, 1e-3))
+    newest = posterior.strips[-1]
+    winner = posterior.proof.by_role(newest.patches[newest.ranking[0]])
+    return _laid(count, model, metric, targets, posterior.weights, [winner], posterior.proof.roles, columns)
+
+
+def halved(
+    patches: Sequence[Mapping[str, float]],
+    centre: Mapping[str, float],
+    picked: Mapping[str, float],
+    *,
+    roles: Mapping[str, Role] | None = None,
+) -> list[Values]:
+    """The strip after a plain pick: the same pattern with half the steps, about the patch that was picked.
+
+    Works for any numeric setting; the steps of contrast (by its role) are halved in the logarithm. Values beyond a role's limits are
+    brought back to them; patches that become the same are laid once.
+    """
+    out: list[Values] = []
+    for patch in patches:
+        values = {
+            key: _half_step(patch[key], centre[key], picked[key], (roles or {}).get(key)) for key in picked
+        }
+        if values not in out:
+            out.append(values)
+    return out
+
+
+def typical_metric(dimensions: int) -> Floats:
+    metric = np.zeros((dimensions, dimensions))
+    metric[:3, :3] = _TYPICAL_INKS
+    if dimensions > 3:
+        metric[3, 3] = _TYPICAL_CONTRAST
+    return metric
+
+
+def _half_step(patch: float, centre: float, picked: float, role: Role | None) -> float:
+    if role == "contrast":
+        value = picked * exp((log(patch) - log(centre)) / 2)
+    else:
+        value = picked + (patch - centre) / 2
+    if role is not None:
+        low, high = LIMITS[role]
+        value = min(max(value, low), high)
+    return round(value, 6)
+
+
+def _laid(
+    count: int,
+    model: Arithmetic,
+    metric: Floats,
+    targets: Floats,
+    weights: Floats,
+    kept: Sequence[Mapping[Role, float]],
+    roles: Mapping[str, Role],
+    columns: int,
+) -> list[Values]:
+    """Centres of the belief in the varied settings, as values in the steps of a proposal, all different."""
+    if count < 2:
+        raise ValueError(f"{count} patches make no strip; lay at least two")
+    directions, base = model.directions(), np.array([model.base[role] for role in model.roles])
+    wanted = model.laid(solve(directions, metric, targets))
+    fixed = [base, *(np.array([one[role] for role in model.roles]) for one in kept)]
+    middle = weights @ wanted
+    to_eye = directions.T @ np.linalg.cholesky(metric)
+    chosen: dict[tuple[float, ...], None] = {}
+    for attempt in range(_TRIES):
+        # narrow beliefs can round to fewer values than there are patches: then reach farther
+        moved = middle + (wanted - middle) * _WIDEN**attempt
+        held = np.unique(np.array(fixed), axis=0) - base
+        centres = _centres(moved, weights, held, to_eye, max(count - len(held), 0))
+        chosen = dict.fromkeys(
+            _in_steps(point, base, model.roles) for point in np.concatenate([held, centres])
+        )
+        if len(chosen) >= count:
+            break
+    points = _in_order(list(chosen)[:count], model, columns)
+    return [{key: point[model.roles.index(role)] for key, role in roles.items()} for point in points]
+
+
+def _in_steps(change: Floats, base: Floats, roles: Sequence[Role]) -> tuple[float, ...]:
+    """Base plus change in whole steps; a base that lies between the steps stays where it is, if it is not to move."""
+    return tuple(
+        float(at) if abs(by) < 1e-9 else rounded(role, at + by)
+        for role, at, by in zip(roles, base, change, strict=True)
+    )
+
+
+def _centres(points: Floats, weights: Floats, held: Floats, to_eye: Floats, count: int) -> Floats:
+    """`count` weighted k-means centres of points (n, roles) beside those that are held, distances counted by the eye."""
+    random = np.random.default_rng(_SEED)
+    centres = points[random.choice(len(points), count, replace=False, p=weights)]
+    seen = points @ to_eye
+    squares = (seen**2).sum(axis=1)[:, np.newaxis]
+    for _ in range(_ROUNDS):
+        at = np.concatenate([held, centres]) @ to_eye
+        nearest = (squares - 2 * seen @ at.T + (at**2).sum(axis=1)).argmin(axis=1)
+        share = np.bincount(nearest, weights, len(at))[len(held) :]
+        sums = np.stack(
+            [np.bincount(nearest, weights * column, len(at))[len(held) :] for column in points.T], axis=1
+        )
+        centres = np.where(share[:, np.newaxis] > 0, sums / np.maximum(share, 1e-300)[:, np.newaxis], centres)
+    return np.asarray(centres)
+
+
+def _in_order(points: list[tuple[float, ...]], model: Arithmetic, columns: int) -> list[tuple[float, ...]]:
+    """From dark to light, and in each row from cool to warm: neighbours on the sheet differ little, so that the eye finds its way."""
+    if len(model.roles) == 1:
+        return sorted(points)
+    places = {point: model.place(dict(zip(model.roles, point, strict=True))) for point in points}
+    by_light = sorted(points, key=lambda p: (-float(places[p][:3] @ np.array(model.response.shares)), p))
+    rows = [by_light[at : at + columns] for at in range(0, len(by_light), columns)]
+    return [p for row in rows for p in sorted(row, key=lambda p: (float(places[p][2] - places[p][0]), p))]
