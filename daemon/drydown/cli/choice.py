@@ -22,7 +22,7 @@ from drydown.errors import Conflict, Exit
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.ledger_view import LedgerView
 from drydown.proofing.settle import Values, between, is_fine, numbers, patch_ranges
-from drydown.service.choosing import pick_fact, ranking_fact
+from drydown.service.choosing import IN_ORDER, pick_fact, ranking_fact
 from drydown.service.strips import PrintedStrip, as_laid_down, dropped_name, printed_strip
 
 
@@ -83,17 +83,19 @@ def undo(root: Path, job: str) -> int:
     return Exit.OK
 
 
-def ranked(asked: Asked, patches: Sequence[str], *, yes: bool) -> int:
+def ranked(asked: Asked, patches: Sequence[str], *, still_off: bool, yes: bool) -> int:
     """The best three in order: what they say of the printer is proposed, and settled with `yes`. Remembered in either case."""
     from drydown.proofing.proposal import propose
     from drydown.service.rankings import posterior_of, ranked_strip, same_picture
 
-    newest = ranked_strip(asked.printed, patches)
+    newest = ranked_strip(asked.printed, patches, still_off=still_off)
     strips = same_picture(asked.ledger, newest)
     proposal = propose(posterior_of(strips))
-    said = f"{' '.join(newest.patches)} in order"
+    said = f"{' '.join(newest.patches)}{IN_ORDER}"
     values = as_laid_down(asked.printed, proposal.values)
-    data = asked.ask(values, patches=list(newest.patches), ranked=True, keep=yes, said=said)
+    data = asked.ask(
+        values, patches=list(newest.patches), ranked=True, still_off=still_off, keep=yes, said=said
+    )
     for line in proposal_words(proposal, strips, data):
         click.echo(line)
     if yes:
@@ -121,19 +123,19 @@ def next_points(root: Path, job: str, *, anyway: bool) -> str | None:
                 "or its best three in order"
             )
         if ranking.get("time", 0) > pick.get("time", 0):
-            return _after_ranking(ledger, printed, ranking["patches"], anyway=anyway)
+            return _after_ranking(ledger, printed, anyway=anyway)
     return _after_pick(printed, pick, anyway=anyway)
 
 
-def _after_ranking(
-    ledger: LedgerView, printed: PrintedStrip, patches: Sequence[str], *, anyway: bool
-) -> str | None:
+def _after_ranking(ledger: LedgerView, printed: PrintedStrip, *, anyway: bool) -> str | None:
     """The strip that splits what the rankings so far leave open."""
     from drydown.proofing.layout import next_strip
     from drydown.proofing.proposal import propose
-    from drydown.service.rankings import posterior_of, ranked_strip, same_picture
+    from drydown.service.rankings import posterior_of, remembered, same_picture
 
-    posterior = posterior_of(same_picture(ledger, ranked_strip(printed, patches)))
+    newest = remembered(ledger, printed)
+    assert newest is not None
+    posterior = posterior_of(same_picture(ledger, newest))
     proposal = propose(posterior)
     if proposal.settled and not anyway:
         click.echo(proposal.words)

@@ -35,6 +35,9 @@ _DAY_S = 86_400.0
 @click.option("--printed", metavar="HH:MM", help="When the strip was printed, for the drying time.")
 @click.option("--light", help='The light it was judged under, such as "D50 500 lx". Default: the recipe\'s.')
 @click.option("--anyway", is_flag=True, help="Also colour settings from a strip of another quality.")
+@click.option(
+    "--still-off", is_flag=True, help="With three patches: the best of them does not look right either."
+)
 @click.option("--yes", is_flag=True, help="With three patches: settle what they propose.")
 @click.pass_obj
 def choose(
@@ -49,6 +52,7 @@ def choose(
     printed: str | None,
     light: str | None,
     anyway: bool,
+    still_off: bool,
     yes: bool,
 ) -> int:
     """Take PATCH of the strip that JOB made into its recipe's settled values; the recipe that you wrote stays as it is.
@@ -83,7 +87,7 @@ def choose(
                 raise click.UsageError(
                     "three patches propose their own values; --set goes with one patch, or alone"
                 )
-            return choice.ranked(wish, patches, yes=yes)
+            return choice.ranked(wish, patches, still_off=still_off, yes=yes)
         if len(patches) > 1:
             raise click.UsageError(
                 "name one patch, the best three in order, or a point --between two of them"

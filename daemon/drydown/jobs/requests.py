@@ -48,6 +48,7 @@ VERBS: Mapping[str, Mapping[str, tuple[type, bool]]] = {
         "unset": (list, False),
         "typed": (list, False),
         "ranked": (bool, False),
+        "still_off": (bool, False),
         "keep": (bool, False),
         "picture": (bool, False),
         "anyway": (bool, False),

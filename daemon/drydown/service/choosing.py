@@ -39,6 +39,8 @@ from drydown.studio.settled import (
 )
 from drydown.studio.studio import FINAL, Studio
 
+IN_ORDER = " in order"  #: how the words for a ranking end
+
 
 class BadChoice(DrydownError):
     """What was asked for cannot be a value of that recipe."""
@@ -57,6 +59,7 @@ class Wish:
     unset: tuple[str, ...] = ()  #: settings that go back to what stock and recipe say
     typed: tuple[str, ...] = ()  #: those of `settings` that were typed in, and are not from the strip
     ranked: bool = False  #: `patches` is a ranking, to be remembered as one
+    still_off: bool = False  #: the best patch does not look right either
     keep: bool = True  #: False: look only, settle nothing
     picture: bool = False  #: for one picture alone: its own file is written elsewhere
     anyway: bool = False
@@ -230,14 +233,24 @@ def _remember(workshop: Workshop, wish: Wish, printed: PrintedStrip) -> None:
     """What the next strip starts from: the ranking, or the plain pick, whichever came last."""
     ledger, now = workshop.desk.publisher.ledger, workshop.desk.publisher.clock()
     if wish.ranked:
-        ledger.remember(
-            ranking_fact(printed.row.id), json.dumps({"patches": list(wish.patches), "time": now})
-        )
+        ranking = {"patches": list(wish.patches), "still_off": wish.still_off, "time": now}
+        ledger.remember(ranking_fact(printed.row.id), json.dumps(ranking))
     elif wish.keep and wish.patches:
         values = {key: wish.settings[key] for key in wish.settings if key in printed.strip.vary}
         ledger.remember(
             pick_fact(printed.row.id), json.dumps({"values": values, "said": wish.said, "time": now})
         )
+
+
+def _remember_again(workshop: Workshop, printed: PrintedStrip, settled: SettledFile | None) -> None:
+    """After an undo: the pick that holds again, where it is from the same strip and no ranking."""
+    pick = None if settled is None else settled.now
+    fact = ""
+    if pick is not None and pick.job == printed.row.id and not pick.patch.endswith(IN_ORDER):
+        values = {key: value for key, value in pick.values.items() if key in printed.strip.vary}
+        now = workshop.desk.publisher.clock()
+        fact = json.dumps({"values": values, "said": pick.patch, "time": now})
+    workshop.desk.publisher.ledger.remember(pick_fact(printed.row.id), fact)
 
 
 def ranking_fact(job: str) -> str:
@@ -272,7 +285,7 @@ def _undo(workshop: Workshop, job: str) -> Answer:
     else:
         write_settled(root, after)
     _from_now_on(workshop, {recipe: after})
-    ledger.remember(pick_fact(printed.row.id), "")
+    _remember_again(workshop, printed, after)
     workshop.log.write("choice undone", printed.row.id, recipe=recipe, choice=last.model_dump(mode="json"))
     new = resolve(workshop.house.studio, recipe=recipe)
     keys = dict.fromkeys((*last.values, *(after.now.values if after else ())))

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from drydown.errors import Conflict
+from drydown.errors import Conflict, NotFound
 from drydown.jobs.ledger_view import LedgerView
 from drydown.jobs.spec import JobSpec
 from drydown.proofing.settle import HOLDS, numbers, step_of
@@ -19,7 +19,8 @@ from drydown.service.strips import PrintedStrip, printed_strip, stock_print
 from drydown.studio.guess import listed
 
 if TYPE_CHECKING:
-    from drydown.proofing.posterior import Judged, Posterior, Proof
+    from drydown.proofing.posterior import Posterior
+    from drydown.proofing.proof import Judged, Proof
     from drydown.proofing.roles import Role
 
 LOOK_BACK = 500  #: so many completed jobs are looked through for strips of the same picture
@@ -31,9 +32,10 @@ class Ranked:
 
     printed: PrintedStrip
     patches: tuple[str, ...]
+    still_off: bool = False  #: the best one does not look right either
 
 
-def ranked_strip(printed: PrintedStrip, names: Sequence[str]) -> Ranked:
+def ranked_strip(printed: PrintedStrip, names: Sequence[str], *, still_off: bool = False) -> Ranked:
     """A ranking as it was typed. Raises NotFound for a patch that is not there, Conflict for one that cannot be read backwards."""
     patches = [printed.strip.patch(name) for name in names]
     found = tuple(patch.name for patch in patches)
@@ -44,7 +46,7 @@ def ranked_strip(printed: PrintedStrip, names: Sequence[str]) -> Ranked:
             f"{listed(others)} shows another picture of this group, and only the first one's is known well enough to read a ranking: "
             "choose one patch for it, with --picture"
         )
-    return Ranked(printed, found)
+    return Ranked(printed, found, still_off)
 
 
 def same_picture(ledger: LedgerView, newest: Ranked) -> list[Ranked]:
@@ -54,23 +56,22 @@ def same_picture(ledger: LedgerView, newest: Ranked) -> list[Ranked]:
     for row in ledger.jobs(["completed"], limit=LOOK_BACK):
         if row.id == newest.printed.row.id or not digest or f'"{digest}"' not in row.result_json:
             continue
-        names = remembered(ledger, row.id)
-        if not names:
-            continue
         try:
-            earlier = ranked_strip(printed_strip(row), names)
-        except Conflict:
+            earlier = remembered(ledger, printed_strip(row)) if ledger.fact(ranking_fact(row.id)) else None
+        except (Conflict, NotFound):
             continue
-        if _belongs(earlier.printed, newest.printed):
+        if earlier is not None and _belongs(earlier.printed, newest.printed):
             found.append(earlier)
     return [*sorted(found, key=lambda one: one.printed.row.seq), newest]
 
 
-def remembered(ledger: LedgerView, job: str) -> tuple[str, ...]:
-    """The ranking of a strip that the ledger remembers; empty where there is none."""
-    text = ledger.fact(ranking_fact(job))
-    data = json.loads(text) if text else {}
-    return tuple(str(name) for name in data.get("patches", ()))
+def remembered(ledger: LedgerView, printed: PrintedStrip) -> Ranked | None:
+    """The ranking of a strip that the ledger remembers, if any. Raises NotFound, Conflict where it does not fit the strip."""
+    text = ledger.fact(ranking_fact(printed.row.id))
+    if not text:
+        return None
+    data = json.loads(text)
+    return ranked_strip(printed, data["patches"], still_off=bool(data.get("still_off")))
 
 
 def posterior_of(strips: Sequence[Ranked]) -> Posterior:
@@ -85,7 +86,7 @@ def posterior_of(strips: Sequence[Ranked]) -> Posterior:
 
 def _proof(strips: Sequence[Ranked]) -> Proof:
     """What all strips share. The oldest tells what the recipe was meant to look like, before anything was taken from a strip."""
-    from drydown.proofing.posterior import Proof
+    from drydown.proofing.proof import Proof
 
     first = strips[0].printed
     keys = dict.fromkeys(key for one in strips for key in one.printed.strip.vary)
@@ -101,11 +102,11 @@ def _proof(strips: Sequence[Ranked]) -> Proof:
 
 
 def _judged(one: Ranked) -> Judged:
-    from drydown.proofing.posterior import Judged
+    from drydown.proofing.proof import Judged
 
     strip = one.printed.strip
     own = {patch.name: numbers(patch.values) for patch in strip.patches if patch.picture == 0}
-    return Judged(patches=own, ranking=one.patches)
+    return Judged(patches=own, ranking=one.patches, still_off=one.still_off)
 
 
 def roles_of(printed: PrintedStrip, keys: Iterable[str] | None = None) -> dict[str, Role]:
