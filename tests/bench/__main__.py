@@ -1,4 +1,4 @@
-"""The benches: whole jobs against the bare pixel work in the same run, as ratios. `python -m tests.bench [job] [queue] [daemon]`."""
+"""The benches: whole jobs against the bare pixel work in the same run, as ratios. `python -m tests.bench [job] [strip] [queue] [daemon]`."""
 
 from __future__ import annotations
 
@@ -28,13 +28,21 @@ from drydown.jobs.places import Places
 ROUNDS = 5
 QUEUE = 20
 IDLE_S = 60.0
+#: a line of the demonstration's recipe, and what makes 25 patches of it
+SERIES = 'series = "ring-around"'
+PATCHES = 'vary = ["balance.cyan", "balance.magenta"]\nstep = [5, 5]\ncount = [5, 5]'
 
 Row = tuple[str, str, str, str]
 
 
 def main(names: list[str]) -> int:
     """Run the benches named, or all; print one table; 1 when a limit is missed."""
-    benches: dict[str, Callable[[Path], Iterator[Row]]] = {"job": job, "queue": queue, "daemon": idle}
+    benches: dict[str, Callable[[Path], Iterator[Row]]] = {
+        "job": job,
+        "strip": strip,
+        "queue": queue,
+        "daemon": idle,
+    }
     rows: list[Row] = []
     with tempfile.TemporaryDirectory(prefix="bench-", dir=_where()) as folder:
         for name in names or list(benches):
@@ -73,6 +81,28 @@ def job(folder: Path) -> Iterator[Row]:
         yield f"    {phase}", f"{seconds:.2f} s", "", ""
     peak = last.result.peak_mb
     yield _row("  peak memory of the job's process", f"{peak:.0f} MB", "<= 200 MB", peak <= 200)
+
+
+def strip(folder: Path) -> Iterator[Row]:
+    """Twenty-five patches of a region of a 45-megapixel picture on letter, against one final of it on 11x17."""
+    source = photograph(folder / "45s.tif", 8256, 5504)
+    with studio(folder / "strip", SERIES, PATCHES) as root:
+        _once(root, source, 0)
+        finals, strips, last = [], [], None
+        for number in range(ROUNDS):
+            finals.append(_seconds(root, _once(root, source, 2 * number + 1)))
+            last = _once(root, source, 2 * number + 2, "proof")
+            strips.append(_seconds(root, last))
+    assert last is not None and last.result is not None
+    patches = len(last.result.record["maker"]["patches"])
+    ratio = statistics.median(s / f for s, f in zip(strips, finals, strict=True))
+    yield _row(
+        f"a strip of {patches} patches / one final", f"{ratio:.2f}", "<= 1.00", ratio <= 1 and patches == 25
+    )
+    yield "  final, median", f"{statistics.median(finals):.2f} s", "", ""
+    yield "  strip, median", f"{statistics.median(strips):.2f} s", "", ""
+    peak = last.result.peak_mb
+    yield _row("  peak memory of the strip's process", f"{peak:.0f} MB", "<= 300 MB", peak <= 300)
 
 
 def queue(folder: Path) -> Iterator[Row]:
@@ -141,22 +171,24 @@ def idle(folder: Path) -> Iterator[Row]:
 
 
 @contextmanager
-def studio(root: Path) -> Iterator[Path]:
-    """The demonstration's studio with its daemon running, and a folder beside the hot ones to drop from."""
+def studio(root: Path, old: str = "", new: str = "") -> Iterator[Path]:
+    """The demonstration's studio with its daemon running, and a folder beside the hot ones to drop from; `old` in its recipe becomes `new`."""
     lay_out(root, pearl_profile())
+    recipe = root / "recipes" / "shoreline.toml"
+    recipe.write_text(recipe.read_text().replace(old, new) if old else recipe.read_text())
     (root / "drop").mkdir()
     with daemon(root):
         yield root
 
 
-def _once(root: Path, source: Path, number: int) -> JobRow:
+def _once(root: Path, source: Path, number: int, hot_folder: str = "final") -> JobRow:
     copy = root / "drop" / f"p{number}.tif"
     shutil.copyfile(source, copy)
-    copy.rename(root / "hot" / "final" / copy.name)
+    copy.rename(root / "hot" / hot_folder / copy.name)
     row = follow(root, number + 1, deadline_s=120, show=lambda row: None)[-1]
     if row.state != "completed":
         raise SystemExit(f"the job is {row.state}: {row.reason}")
-    for sheet in (root / "prints" / "final").glob("*.tif"):
+    for sheet in (root / "prints").glob("*/*.tif"):
         sheet.unlink()
     return row
 

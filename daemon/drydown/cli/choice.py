@@ -98,8 +98,11 @@ def ranked(asked: Asked, patches: Sequence[str], *, still_off: bool, yes: bool) 
     )
     for line in proposal_words(proposal, strips, data):
         click.echo(line)
+    _show_on_screen(asked, proposal.values)
     if yes:
-        _tell(data, said)
+        for line in settled_words(data):
+            click.echo(line)
+        _warn(data)
         if asked.common.get("picture"):
             _write_own(asked, data, values, 0, said)
         return Exit.OK

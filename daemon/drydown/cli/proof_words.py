@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from drydown.proofing.roles import STEP
 from drydown.proofing.settle import Change
 from drydown.studio.words import setting
 
@@ -41,6 +42,11 @@ def chosen_words(data: Mapping[str, Any], *, said: str) -> Iterator[str]:
     yield ""
     yield from table([Change(*change) for change in data["changes"]])
     yield ""
+    yield from settled_words(data)
+
+
+def settled_words(data: Mapping[str, Any]) -> Iterator[str]:
+    """How it was judged, and where it is settled."""
     how = [f"under {data['light']}"] if data.get("light") else []
     if data.get("minutes") is not None:
         how.append(f"{data['minutes']} min after printing")
@@ -58,7 +64,7 @@ def proposal_words(proposal: Proposal, strips: Sequence[Ranked], data: Mapping[s
     yield proposal.words
     yield ""
     changes = [Change(*change) for change in data["changes"]]
-    ranges = [_range(proposal.intervals.get(change.key)) for change in changes]
+    ranges = [_range(change.key, proposal.intervals.get(change.key)) for change in changes]
     for line, said in zip(table(changes), ["80 % between", *ranges], strict=True):
         yield f"{line:44}  {said}".rstrip()
     yield ""
@@ -81,8 +87,13 @@ def undone_words(data: Mapping[str, Any]) -> Iterator[str]:
         yield "Nothing is settled any more: the recipe holds as it is written."
 
 
-def _range(interval: tuple[float, float] | None) -> str:
-    return "" if interval is None else f"{setting(round(interval[0], 2))} to {setting(round(interval[1], 2))}"
+def _range(key: str, interval: tuple[float, float] | None) -> str:
+    """In the steps that one eye can tell apart: whole CC, 0.2 L*."""
+    if interval is None:
+        return ""
+    step = next((step for role, step in STEP.items() if role == key.rpartition(".")[2]), 0.01)
+    low, high = (setting(round(round(end / step) * step, 4)) for end in interval)
+    return f"{low} to {high}"
 
 
 def _shown(value: object) -> str:

@@ -197,7 +197,7 @@ def _explained(offer: Offer, who: str) -> Iterator[str]:
     if not isinstance(offer, SheetOffer):
         yield f'    use = "{offer.name}"'
     for key, field in offer.settings.model_fields.items():
-        if field.default not in (None, PydanticUndefined):
+        if field.default not in (None, PydanticUndefined, ()):
             yield f"    {key} = {_toml(field.default)}"
 
 
@@ -213,7 +213,13 @@ def _toml(value: object) -> str:
     return json.dumps(value, ensure_ascii=False, default=str)
 
 
-_TYPES: Mapping[object, str] = {float: "number", int: "whole number", str: "text", bool: "true or false"}
+_TYPES: Mapping[object, str] = {
+    float: "number",
+    int: "whole number",
+    str: "text",
+    bool: "true or false",
+    Path: "path, below the studio or absolute",
+}
 
 
 def _type(annotation: Any) -> str:
@@ -221,7 +227,13 @@ def _type(annotation: Any) -> str:
         return " or ".join(_type(part) for part in get_args(annotation) if part is not type(None))
     if get_origin(annotation) is Literal:
         return "one of " + ", ".join(f'"{choice}"' for choice in get_args(annotation))
-    return _TYPES.get(annotation, str(annotation))
+    if get_origin(annotation) is tuple:
+        return f"list of {_type(get_args(annotation)[0])}"
+    if get_origin(annotation) is dict:
+        return "table of STEP.setting = number"
+    if isinstance(annotation, type) and hasattr(annotation, "model_fields"):
+        return "tables of " + ", ".join(annotation.model_fields)
+    return _TYPES.get(annotation, getattr(annotation, "__name__", str(annotation)))
 
 
 def _limits(field: FieldInfo) -> str:
