@@ -230,7 +230,10 @@ def test_strip(render: Render, settings: TestStrip, job: Job, /) -> Finished:
             note=Note("turn the sheet half round, so that its blank end goes in first", level="warning")
         )
     return Finished(
-        frame=frame, compression=settings.compression, form=form, record=_record(strip, render, job)
+        frame=frame,
+        compression=settings.compression,
+        form=form,
+        record=_record(strip, render, settings.part, job),
     )
 
 
@@ -293,7 +296,7 @@ def _asked(settings: TestStrip, keys: tuple[str, ...]) -> Asked:
     )
 
 
-def _record(strip: Strip, first: Render, job: Job) -> dict[str, Any]:
+def _record(strip: Strip, first: Render, part: Part, job: Job) -> dict[str, Any]:
     """What `choose`, the next strip and the reading of a ranking need: JSON values."""
     from drydown.imaging.strip_patches import samples
     from drydown.imaging.strip_plan import bare
@@ -308,6 +311,7 @@ def _record(strip: Strip, first: Render, job: Job) -> dict[str, Any]:
         "regions": [place.record() for place in strip.regions],
         "samples": samples(first, bare(own.base), strip.regions[0]),
         "other_quality": job.stock.strip_quality,
+        "part": part,
     }
     if len(strip.series) > 1:
         record["bases"] = [dict(one.base) for one in strip.series]

@@ -12,7 +12,7 @@ from drydown.cli import COMMANDS
 from drydown.discovery import discover
 from drydown.errors import Exit
 from drydown.studio.load import load
-from drydown.studio.resolve import resolve
+from drydown.studio.resolve import resolve, resolve_hot
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -32,6 +32,20 @@ def test_the_job_is_told_in_the_first_paragraph() -> None:
     assert "hot folder" in first and "profile" in first and "ticket" in first
 
 
+def test_the_proof_folder_and_strip_of_the_readme_work(tmp_path: Path) -> None:
+    (tmp_path / "stocks").mkdir()
+    (tmp_path / "recipes").mkdir()
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "pearl.icc").write_bytes(b"x")
+    (tmp_path / "stocks" / "pearl.toml").write_bytes((ROOT / "config" / "stocks" / "pearl.toml").read_bytes())
+    recipe = toml_block("recipes/first.toml") + toml_block("[test-strip]")
+    (tmp_path / "recipes" / "first.toml").write_text(recipe, encoding="utf-8")
+    (tmp_path / "studio.toml").write_text(toml_block('path = "hot/proof"'), encoding="utf-8")
+    studio = load(tmp_path, discover().offers)
+    made = resolve_hot(studio, studio.hot_folders[0])
+    assert made.maker.use == "test-strip" and made.maker.values()["series"] == "ring-around"
+
+
 def test_the_recipe_hot_folder_and_picture_file_of_the_readme_work(tmp_path: Path) -> None:
     (tmp_path / "stocks").mkdir()
     (tmp_path / "recipes").mkdir()
@@ -39,7 +53,7 @@ def test_the_recipe_hot_folder_and_picture_file_of_the_readme_work(tmp_path: Pat
     (tmp_path / "profiles" / "pearl.icc").write_bytes(b"x")
     (tmp_path / "stocks" / "pearl.toml").write_bytes((ROOT / "config" / "stocks" / "pearl.toml").read_bytes())
     (tmp_path / "recipes" / "first.toml").write_text(toml_block("recipes/first.toml"), encoding="utf-8")
-    (tmp_path / "studio.toml").write_text(toml_block("[[hot_folder]]"), encoding="utf-8")
+    (tmp_path / "studio.toml").write_text(toml_block("approve = true"), encoding="utf-8")
     studio = load(tmp_path, discover().offers)
     own = tomllib.loads(toml_block("harbour.toml"))
     resolved = resolve(studio, recipe="first", picture=own)

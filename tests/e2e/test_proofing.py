@@ -554,6 +554,84 @@ def test_a_strip_dropped_in_a_proof_folder_gets_its_next_one_there(studio: Path,
     assert not list((studio / "state" / "taken").iterdir())
 
 
+# rankings
+
+
+def ranking(patches: list[dict[str, Any]], wanted: dict[str, float]) -> list[str]:
+    """What an eye without noise names: the three patches whose inks lie nearest to those that this printer needs."""
+
+    def apart(one: dict[str, Any]) -> float:
+        return sum((one["values"][key] - wanted[key]) ** 2 for key in INKS)
+
+    return [one["name"] for one in sorted(patches, key=apart)[:3]]
+
+
+def test_the_best_three_of_two_strips_are_read_together_and_settled_when_told(
+    studio: Path, harbour: Path, strip: str
+) -> None:
+    wanted = {"balance.cyan": 4.0, "balance.magenta": -6.0, "balance.yellow": 3.0}
+    first = ranking(record(studio, strip)["maker"]["patches"], wanted)
+    said = ok(drydown(studio, "choose", strip, *first))
+    assert f"Read together: job {strip}: {' '.join(first)}" in said and "This is not settled yet" in said
+    assert "another strip would tell more" in said
+    assert not (studio / "recipes" / "small.settled.toml").exists()
+    (view,) = (studio / "prints" / "run").glob("*.proposal.jpg")
+    assert view.name in said and pyvips.Image.new_from_file(str(view)).width > 100
+    ok(drydown(studio, "strip", strip, "--next"))
+    second = jobs(studio)[-1]["job"]
+    patches = record(studio, second)["maker"]["patches"]
+    laid = [one["values"] for one in patches]
+    assert dict.fromkeys(INKS, 0.0) in laid, "the untouched recipe is always on the second strip"
+    assert any(
+        np.allclose(
+            [one[key] for key in INKS],
+            [patch(studio, strip, first[0])["values"][key] for key in INKS],
+            atol=0.6,
+        )
+        for one in laid
+    )
+    best = ranking(patches, wanted)
+    said = ok(drydown(studio, "choose", second, *best, "--yes"))
+    assert f"job {strip}: {' '.join(first)}; job {second}: {' '.join(best)}" in said
+    now = settled(studio)["now"]
+    assert now["patch"] == f"{' '.join(best)} in order" and now["job"] == second
+    for key, value in wanted.items():
+        assert now["values"][key] == round(now["values"][key]), "shown and settled in whole CC"
+        assert abs(now["values"][key] - value) <= 4
+    assert f"magenta = {now['values']['balance.magenta']:g} [settled]" in ok(
+        drydown(studio, "show", made(studio, harbour))
+    )
+
+
+def test_the_untouched_recipe_named_best_changes_nothing(studio: Path, strip: str) -> None:
+    said = ok(drydown(studio, "choose", strip, "B3", "B2", "B4", "--yes"))
+    assert "nothing changes" in said
+    assert set(settled(studio)["now"]["values"].values()) == {0.0}
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "says"),
+    [
+        (["C2", "C2", "B3"], 5, "names a patch twice"),
+        (["C2", "B4", "D9"], 4, "no patch 'D9'"),
+        (["C2", "B4", "B3", "--set", "balance.cyan=3"], 2, "propose their own values"),
+        (["C2", "B4", "B3", "A1"], 2, "best three in order"),
+    ],
+)
+def test_a_ranking_that_is_none_is_refused(
+    once: tuple[Path, str], args: list[str], code: int, says: str
+) -> None:
+    assert says in refused(drydown(once[0], "choose", once[1], *args), code)
+
+
+def test_a_ranking_of_sharpness_says_nothing_of_the_printer(studio: Path, harbour: Path) -> None:
+    recipe = studio / "recipes" / "small.toml"
+    recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["sharpen.strength"]\nvalues = [[0.2, 0.4, 0.6]]\n')
+    strip = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    told = refused(drydown(studio, "choose", strip, "A1", "A2", "B1"), 5)
+    assert "a ranking cannot be read backwards" in told and "choose one patch" in told
+
+
 # a group proof
 
 

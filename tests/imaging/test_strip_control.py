@@ -20,7 +20,7 @@ def test_the_wedge_prints_neutral_at_the_aims_beside_it(icc: bytes) -> None:
     Lab = device_to_lab(icc, np.array(ribbon.device) / 65535)
     assert ribbon.labels[0] == "paper" and ribbon.device[0] == (65535, 65535, 65535)
     for label, (L, a, b) in list(zip(ribbon.labels, Lab, strict=True))[1:]:
-        assert L == pytest.approx(float(label), abs=0.15)
+        assert pytest.approx(float(label), abs=0.15) == L
         assert np.hypot(a, b) < 0.5
 
 

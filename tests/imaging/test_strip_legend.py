@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.steps.sheet_kit import a_job
 
 from drydown.api import Box, Job, SizeMm
 from drydown.geometry import RectMm
@@ -20,7 +21,6 @@ from drydown.imaging.strip_page import Page
 from drydown.imaging.strip_region import Region
 from drydown.imaging.strip_series import Series, Variation, grid
 from drydown.imaging.strip_words import legend, title
-from tests.steps.sheet_kit import a_job
 
 INSIDE = RectMm(5, 5, 205.9, 267.5)
 GREY = Ribbon("greys", tuple("abcdefghijk"), ((100, 100, 100),) * 11)
@@ -155,9 +155,7 @@ def test_a_caption_keeps_to_the_width_of_its_patch(wide: float, values: list[flo
         for text, at in row:
             assert at >= reached
             reached = at + (2.2 if text == "\u2022" else width_mm(text, VALUE_CAP_MM))
-        assert (
-            reached <= max(wide, 25) + 1.5
-        )  # a value of five figures may be a hair longer than its letter allows for
+        assert reached <= wide + 1e-6
 
 
 def test_a_name_too_long_or_shared_is_replaced_by_a_letter_that_the_legend_explains() -> None:
@@ -192,6 +190,6 @@ def test_type_is_laid_where_asked_and_leaves_everything_else_bare() -> None:
     made = page.made()
     values = np.ndarray((made.height, made.width, 3), np.uint16, made.write_to_memory())
     rows, columns = np.nonzero((values[:, :500] != 65535).any(axis=2))
-    assert (columns.min(), rows.max()) == (pytest.approx(100, abs=1), pytest.approx(199, abs=1))
+    assert (columns.min(), rows.max()) == (pytest.approx(100, abs=4), pytest.approx(199, abs=1))
     assert rows.max() - rows.min() + 1 == pytest.approx(25, abs=1), "2.5 mm at ten pixels a millimetre"
     assert values.reshape(-1, 3).min(axis=0).tolist() == [20000, 21000, 22000]

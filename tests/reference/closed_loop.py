@@ -48,13 +48,16 @@ def run(
     noise_dE: float,
     seed: int,
     strips: int = 2,
+    named: int = 3,
     with_floor: bool = False,
 ) -> list[Outcome]:
     """Every printer of a population through the loop, and through plain picking by an eye with the same seed."""
     proof = Proof(icc=bench.icc, samples=bench.device * 65535, roles=ROLES, base=BASE)
     out = []
     for number, printer in enumerate(population):
-        ranked, proposals = _ranked(printer, proof, noise_dE, np.random.default_rng([seed, number]), strips)
+        ranked, proposals = _ranked(
+            printer, proof, noise_dE, np.random.default_rng([seed, number]), strips, named
+        )
         plain = plain_rows(printer, noise_dE, np.random.default_rng([seed, number]), strips=strips)
         floor = printer.floor() if with_floor else 0.0
         out.append(Outcome(float(printer.distances([{}])[0]), ranked, plain, floor, proposals))
@@ -71,14 +74,14 @@ def observe(
 
 
 def _ranked(
-    printer: Printer, proof: Proof, noise_dE: float, random: np.random.Generator, strips: int
+    printer: Printer, proof: Proof, noise_dE: float, random: np.random.Generator, strips: int, named: int
 ) -> tuple[tuple[float, ...], tuple[Proposal, ...]]:
     points = first_strip(PATCHES, ROLES, BASE, icc=proof.icc)
     judged: list[Judged] = []
     ends, proposals = [], []
     for number in range(strips):
         distances = printer.distances([proof.by_role(point) for point in points])
-        order, still_off = observe(distances, noise_dE, random)
+        order, still_off = observe(distances, noise_dE, random, named=named)
         names = [f"P{index}" for index in range(len(points))]
         judged.append(
             Judged(

@@ -39,12 +39,20 @@ class Line:
     foreign: bool = False
     on_matte: bool = False
     short: int = 24
+    strips: int = 2
+    named: int = 3
 
-    def outcomes(self, count: int, *, strips: int = 2) -> list[Outcome]:
+    def outcomes(self, count: int) -> list[Outcome]:
         bench: Bench = matte() if self.on_matte else pearl()
         population = printers(bench, self.make, count, seed=PRINTER_SEED)
         return run(
-            population, bench, noise_dE=self.noise_dE, seed=EYE_SEED, strips=strips, with_floor=self.foreign
+            population,
+            bench,
+            noise_dE=self.noise_dE,
+            seed=EYE_SEED,
+            strips=self.strips,
+            named=self.named,
+            with_floor=self.foreign,
         )
 
 
@@ -60,7 +68,11 @@ MORE = (
     Line("own kind, matte paper", own, 0.5, 200, on_matte=True),
     Line("profile already good", good, 0.15, 200),
     Line("profile already good", good, 1.0, 200),
-    Line("wrong stock (matte for pearl)", wrong_stock, 0.5, 50, foreign=True),
+    Line("own kind, best five named", own, 0.5, 200, named=5),
+    Line("own kind, three strips", own, 0.15, 200, strips=3),
+    Line("own kind, three strips", own, 0.5, 200, strips=3),
+    Line("other inks, three strips", other_inks, 0.5, 50, foreign=True, strips=3),
+    Line("wrong stock (matte for pearl), three strips", wrong_stock, 0.5, 50, foreign=True, strips=3),
 )
 
 
@@ -87,12 +99,12 @@ def row(line: Line, outcomes: Sequence[Outcome]) -> str:
 
 
 HEAD = (
-    "| error | noise | printers | unproofed | one strip | two strips | plain rows, two | floor | worse than plain | "
+    "| error | noise | printers | unproofed | after one strip | at the end | plain rows | floor | worse than plain | "
     "worse than no strip by 0.3 | settled | contradicts | no cast |\n" + "|---" * 13 + "|"
 )
 
 
-def table(count: dict[str, int] | None = None, *, short: bool = False) -> Iterator[str]:
+def table(*, short: bool = False) -> Iterator[str]:
     """The table line by line, each as soon as it is known."""
     yield HEAD
     for line in (*OWN, *FOREIGN, *GOOD, *MORE):

@@ -116,10 +116,10 @@ def test_a_new_studio_is_told_in_words_and_the_only_advice_is_what_only_a_person
 
 def test_every_setting_of_every_step_there_is_stands_in_the_laid_out_recipe() -> None:
     text = (packaged() / "recipes/portfolio.toml").read_text("utf-8")
-    tables = re.split(r"^\[+(?:step|final)\]+$", text, flags=re.MULTILINE)[1:]
+    tables = re.split(r"^\[+(?:step|final|test-strip)\]+$", text, flags=re.MULTILINE)[1:]
     assert len(tables) == len(REAL)
     for offer, table in zip(REAL.values(), tables, strict=True):
-        assert f'use = "{offer.name}"' in table or offer.name == "final"
+        assert f'use = "{offer.name}"' in table or offer.name in ("final", "test-strip")
         for key in offer.settings.model_fields:
             assert re.search(rf"^#?{key} = ", table, re.MULTILINE), f"{offer.name}: {key}"
 
@@ -128,12 +128,40 @@ def test_every_setting_that_is_switched_off_is_valid_once_it_is_switched_on(tmp_
     init(tmp_path)
     for name in FILES:
         text = (tmp_path / name).read_text()
-        on = OFF.sub("", text)
-        assert on != text
-        (tmp_path / name).write_text(on)
+        plain, strip, alternatives = text.partition("[test-strip]")
+        on = OFF.sub("", plain)
+        assert on != plain
+        (tmp_path / name).write_text(on + strip + alternatives)
     studio = loaded(tmp_path)
     assert studio.settings.plugins.off == ("studio-border",)
     assert [sheet.name for sheet in studio.stocks["pearl"].custom_sheets()] == ["square"]
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        ("vary", "values"),
+        ("vary", "step", "count"),
+        ("points",),
+        ("step_cc", "verified", "patches", "wedge", "picture_name", "balance_step", "tone_step"),
+        ("lift_step_L", "contrast_step", "patch_mm", "form", "compression"),
+        ("region",),
+        ("regions", "part"),
+    ],
+)
+def test_every_way_of_laying_a_strip_is_valid_once_it_is_switched_on(
+    tmp_path: Path, keys: tuple[str, ...]
+) -> None:
+    init(tmp_path)
+    recipe = tmp_path / "recipes" / "portfolio.toml"
+    head, strip, table = recipe.read_text().partition("[test-strip]")
+    for key in keys:
+        table, found = re.subn(rf"^#({key} = )", r"\1", table, count=1, flags=re.MULTILINE)
+        assert found, key
+    if {"vary", "points"} & set(keys):
+        table = table.replace("series = ", "#series = ", 1)
+    recipe.write_text(head + strip + table)
+    loaded(tmp_path)
 
 
 def test_what_is_switched_off_in_daemon_stands_at_its_default() -> None:

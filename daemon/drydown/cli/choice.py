@@ -16,7 +16,7 @@ import click
 
 from drydown.api import Value
 from drydown.cli.asking import ask_once, view
-from drydown.cli.proof_words import chosen_words, proposal_words, undone_words
+from drydown.cli.proof_words import chosen_words, proposal_words, settled_words, undone_words
 from drydown.cli.show import below
 from drydown.errors import Conflict, Exit
 from drydown.jobs.ledger_rows import JobRow
@@ -106,10 +106,9 @@ def ranked(asked: Asked, patches: Sequence[str], *, still_off: bool, yes: bool) 
         if asked.common.get("picture"):
             _write_own(asked, data, values, 0, said)
         return Exit.OK
-    for warning in data["warnings"]:
-        click.echo(f"Note: {warning}", err=True)
+    _warn(data)
     click.echo(
-        f"Nothing is settled yet. To take it: drydown choose {asked.row.id} {' '.join(newest.patches)} --yes"
+        f"This is not settled yet. To take it: drydown choose {asked.row.id} {' '.join(newest.patches)} --yes"
     )
     return Exit.OK
 
@@ -174,8 +173,25 @@ def _nothing_open(printed: PrintedStrip, why: str) -> str:
 def _tell(data: Mapping[str, Any], said: str) -> None:
     for line in chosen_words(data, said=said):
         click.echo(line)
+    _warn(data)
+
+
+def _warn(data: Mapping[str, Any]) -> None:
     for warning in data["warnings"]:
         click.echo(f"Note: {warning}", err=True)
+
+
+def _show_on_screen(asked: Asked, values: Mapping[str, float]) -> None:
+    """A picture of the region as the strip's centre shows it, and beside it as the values would print it; where the sheet is still there."""
+    from drydown.imaging.strip_view import Move, write_move
+    from drydown.service.rankings import view_of
+
+    seen = view_of(asked.printed, values)
+    if seen is None:
+        click.echo("The strip's sheet is no longer there, so nothing can be shown on screen.")
+        return
+    write_move(seen.sheet, seen.patch, Move(**seen.moves), seen.to)
+    click.echo(f"On screen, as it stood and as proposed: {below(asked.root, seen.to)}")
 
 
 def _write_own(asked: Asked, data: Mapping[str, Any], values: Values, picture: int, said: str) -> None:

@@ -62,6 +62,9 @@ def proposal_words(proposal: Proposal, strips: Sequence[Ranked], data: Mapping[s
         f"job {one.printed.row.id}: {' '.join(one.patches)}" for one in strips
     )
     yield proposal.words
+    first = strips[0].printed.strip.base
+    if any(change[0] in first and change[1] != first[change[0]] for change in data["changes"]):
+        yield "The words count from the recipe as it stood on the first of these strips, the table from what is settled now."
     yield ""
     changes = [Change(*change) for change in data["changes"]]
     ranges = [_range(change.key, proposal.intervals.get(change.key)) for change in changes]

@@ -226,7 +226,7 @@ def _type(annotation: Any) -> str:
     if get_origin(annotation) in (Union, types.UnionType):
         return " or ".join(_type(part) for part in get_args(annotation) if part is not type(None))
     if get_origin(annotation) is Literal:
-        return "one of " + ", ".join(f'"{choice}"' for choice in get_args(annotation))
+        return "one of " + ", ".join(json.dumps(choice) for choice in get_args(annotation))
     if get_origin(annotation) is tuple:
         return f"list of {_type(get_args(annotation)[0])}"
     if get_origin(annotation) is dict:

@@ -75,18 +75,24 @@ def _fits(name: str, wide_mm: float) -> bool:
 
 
 def broken(name: str, said: Sequence[str], *, wide_mm: float) -> list[list[tuple[str, float]]]:
-    """The caption line by line, each piece with its left end in mm; the name stands first on the first line."""
+    """The caption line by line, each piece with its left end in mm; the name stands first on the first line. What is longer than a line is broken at its space."""
     rows: list[list[tuple[str, float]]] = [[]]
     reached = width_mm(name, NAME_CAP_MM) + _SPACE_MM
-    for text in said:
-        dot = _DOT_MM if text in (DOT, CENTRE) else 0.0
-        long = dot if text == DOT else width_mm(text, VALUE_CAP_MM) + (dot + _AFTER_DOT_MM if dot else 0.0)
+    pieces = [piece for text in said for piece in ([text] if _long(text) <= wide_mm else text.split(" "))]
+    for text in pieces:
+        long = _long(text)
         if (rows[-1] or len(rows) == 1) and reached + long > wide_mm + 1e-6:
             rows.append([])
             reached = 0.0
         rows[-1].append((text, reached))
         reached += long + _SPACE_MM
     return rows
+
+
+def _long(text: str) -> float:
+    if text == DOT:
+        return _DOT_MM
+    return width_mm(text, VALUE_CAP_MM) + (_DOT_MM + _AFTER_DOT_MM if text == CENTRE else 0.0)
 
 
 def draw(

@@ -32,7 +32,7 @@ BELOW_MM: Final = (
     6.0  #: from a caption to the next row's patches: more than to its own, so that it is seen whose it is
 )
 _LOOSER_MM: Final = 6.0  #: so much may be added to each row and column where the room is not used up
-_EPSILON: Final = 1e-9
+_EPSILON: Final = 1e-6  #: of a pixel: the noise of adding millimetres
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,158 +105,134 @@ class Laid:
         return self.patch(row, column).left, last.top + last.height + self.gap_px
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    rows: int
-    columns: int
-    block: tuple[int, int]
-    patch: SizeMm
-    lines: int
-
-    @property
-    def area(self) -> float:
-        return self.patch.width * self.patch.height
-
-
 def caption_mm(lines: int) -> float:
     """Height of so many lines, from the top of the name to the last base line."""
     return NAME_CAP_MM + (lines - 1) * LINE_MM
 
 
 def lay(wish: Wish, inside: RectMm, canvas_mm: RectMm, ppi: float) -> Laid:
-    """The grid with the largest patches, in the middle of `inside`.
+    """The grid with the largest patches, in the middle of `inside` and not a pixel beyond.
 
-    Arranged series keep their rows and columns, or are laid on their side. Raises Refusal with the numbers that would fit.
+    Arranged series keep their rows and columns. Raises Refusal with the numbers that would fit.
     """
-    fits = [fit for fit in _fits(wish, inside) if _large_enough(fit, wish)]
+    raster = _Raster(inside, canvas_mm, ppi)
+    shapes = [wish.shape] if wish.shape is not None else list(_shapes(wish.count))
+    found = [raster.laid(wish, shape, block) for shape in shapes for block in _blocks(wish.block)]
+    fits = [laid for laid in found if laid is not None]
     if not fits:
-        raise Refusal(_refusal(wish, inside))
-    best = max(fits, key=lambda fit: (round(fit.area, 3), -fit.rows * fit.columns, fit.columns))
-    return _in_pixels(best, inside, canvas_mm, ppi)
-
-
-def most_cells(inside: RectMm, *, patch_mm: float, lines: int, block: int = 1) -> tuple[int, int]:
-    """Rows and columns of square patches of that size which `inside` holds."""
-    found = []
-    for across, down in _blocks(block):
-        width = across * (patch_mm + GAP_MM)
-        height = down * (patch_mm + GAP_MM) + caption_mm(lines) + BELOW_MM
-        columns = math.floor((inside.width + GAP_MM + _EPSILON) / width)
-        rows = math.floor((inside.height + BELOW_MM + _EPSILON) / height)
-        found.append((max(0, rows), max(0, columns)))
-    return max(found, key=lambda cells: cells[0] * cells[1])
-
-
-def _large_enough(fit: _Fit, wish: Wish) -> bool:
-    least = LEAST_PATCH_MM if wish.patch_mm is None else min(wish.patch_mm.width, wish.patch_mm.height)
-    return min(fit.patch.width, fit.patch.height) >= least - _EPSILON
+        raise Refusal(_refusal(wish, raster))
+    return max(
+        fits, key=lambda laid: (laid.patch_px[0] * laid.patch_px[1], -laid.rows * laid.columns, laid.columns)
+    )
 
 
 def _blocks(block: int) -> Sequence[tuple[int, int]]:
+    """How the patches of a cell may lie: across and down."""
     return [(1, 1)] if block == 1 else [(block, 1), (1, block)]
 
 
-def _shapes(wish: Wish) -> Iterator[tuple[int, int]]:
-    """Rows and columns that may serve."""
-    if wish.shape is not None:
-        rows, columns = wish.shape
-        yield rows, columns
-        return
-    for columns in range(1, wish.count + 1):
-        rows = math.ceil(wish.count / columns)
-        if math.ceil(wish.count / rows) == columns:  # no column is left without a patch
+def _shapes(count: int) -> Iterator[tuple[int, int]]:
+    """Rows and columns that hold so many cells, none of them without need."""
+    for columns in range(1, count + 1):
+        rows = math.ceil(count / columns)
+        if math.ceil(count / rows) == columns:
             yield rows, columns
 
 
-def _fits(wish: Wish, inside: RectMm) -> Iterator[_Fit]:
-    for rows, columns in _shapes(wish):
-        for block in _blocks(wish.block):
-            fit = _fit(wish, inside, rows, columns, block)
-            if fit is not None:
-                yield fit
+class _Raster:
+    """The room and the distances in whole pixels, rounded so that what was promised in mm is kept."""
+
+    def __init__(self, inside: RectMm, canvas_mm: RectMm, ppi: float) -> None:
+        self.inside, self.ppi, self._per_mm = inside, ppi, ppi / MM_PER_INCH
+        self.left, self.top = self.up(inside.left - canvas_mm.left), self.up(inside.top - canvas_mm.top)
+        self.width = self.down(inside.right - canvas_mm.left) - self.left
+        self.height = self.down(inside.bottom - canvas_mm.top) - self.top
+        self.gap, self.least = self.up(GAP_MM), self.up(LEAST_PATCH_MM)
+
+    def up(self, mm: float) -> int:
+        return math.ceil(mm * self._per_mm - _EPSILON)
+
+    def down(self, mm: float) -> int:
+        return math.floor(mm * self._per_mm + _EPSILON)
+
+    def mm(self, px: int) -> float:
+        return px / self._per_mm
+
+    def under(self, lines: int) -> int:
+        """From a patch to the last base line of its caption."""
+        return self.gap + self.up(caption_mm(lines))
+
+    def laid(self, wish: Wish, shape: tuple[int, int], block: tuple[int, int]) -> Laid | None:
+        """The grid of that shape with its largest patches; None where they are too small."""
+        (rows, columns), (across, down) = shape, block
+        given = None if wish.patch_mm is None else self._given(wish.patch_mm)
+        width = (self.width + self.gap) // (columns * across) - self.gap
+        width = min(width, self.down(wish.most_mm.width)) if given is None else given[0]
+        while width >= (self.least if given is None else 1):
+            cell = across * (width + self.gap) - self.gap
+            lines = wish.lines(self.mm(cell))
+            captions = rows * (self.under(lines) + self.up(BELOW_MM)) - self.up(BELOW_MM)
+            height = (self.height - captions + rows * self.gap) // (rows * down) - self.gap
+            if given is not None:
+                fits = columns * (cell + self.gap) - self.gap <= self.width and height >= given[1]
+                return self._placed(shape, block, given, lines) if fits else None
+            height = min(height, math.floor(LONGEST * width), self.down(wish.most_mm.height))
+            if height < self.least:
+                return None
+            if width <= LONGEST * height:
+                return self._placed(shape, block, (width, height), lines)
+            width = math.floor(LONGEST * height)  # narrower captions may take another line: look again
+        return None
+
+    def most(self, side: int, lines: int, block: tuple[int, int]) -> tuple[int, int]:
+        """Rows and columns of cells with square patches of so many pixels."""
+        across, down = block
+        columns = (self.width + self.gap) // (across * (side + self.gap))
+        below = self.up(BELOW_MM)
+        rows = (self.height + below) // (down * (side + self.gap) - self.gap + self.under(lines) + below)
+        return max(0, rows), max(0, columns)
+
+    def _given(self, size: SizeMm) -> tuple[int, int]:
+        return round(size.width * self._per_mm), round(size.height * self._per_mm)
+
+    def _placed(
+        self, shape: tuple[int, int], block: tuple[int, int], patch: tuple[int, int], lines: int
+    ) -> Laid:
+        """In the middle across, from the top down; what room is left loosens rows and columns a little."""
+        (rows, columns), (across, down) = shape, block
+        cell = across * (patch[0] + self.gap) - self.gap, down * (patch[1] + self.gap) - self.gap
+        tall = cell[1] + self.under(lines)
+        pitch = (
+            cell[0]
+            + self.gap
+            + self._share(self.width - columns * (cell[0] + self.gap) + self.gap, columns - 1),
+            tall
+            + self.up(BELOW_MM)
+            + self._share(self.height - rows * (tall + self.up(BELOW_MM)) + self.up(BELOW_MM), rows - 1),
+        )
+        spare = self.width - (columns - 1) * pitch[0] - cell[0]
+        return Laid(rows, columns, patch, block, pitch, self.gap, (self.left + spare // 2, self.top), lines)
+
+    def _share(self, spare: int, between: int) -> int:
+        """What each of so many spaces may take of the room that is left."""
+        return min(spare // between, self.down(_LOOSER_MM)) if between else 0
 
 
-def _fit(wish: Wish, inside: RectMm, rows: int, columns: int, block: tuple[int, int]) -> _Fit | None:
-    """The largest patch for so many rows and columns; captions need more lines where patches are narrow, so it is found by narrowing."""
-    across, down = block
-    width = (inside.width - (columns * across - 1) * GAP_MM) / (columns * across)
-    width = min(width, wish.most_mm.width)
-    if wish.patch_mm is not None:
-        if width < wish.patch_mm.width - _EPSILON:
-            return None
-        width = wish.patch_mm.width
-    for _ in range(8):
-        if width <= 0:
-            return None
-        lines = wish.lines(across * width + (across - 1) * GAP_MM)
-        captions = rows * (GAP_MM + caption_mm(lines)) + (rows - 1) * BELOW_MM
-        height = (inside.height - captions - rows * (down - 1) * GAP_MM) / (rows * down)
-        if wish.patch_mm is not None:
-            fits = height >= wish.patch_mm.height - _EPSILON
-            return _Fit(rows, columns, block, wish.patch_mm, lines) if fits else None
-        height = min(height, LONGEST * width, wish.most_mm.height)
-        if height <= 0:
-            return None
-        if width <= LONGEST * height + _EPSILON:
-            return _Fit(rows, columns, block, SizeMm(width, height), lines)
-        width = LONGEST * height
-    return None
-
-
-def _in_pixels(fit: _Fit, inside: RectMm, canvas_mm: RectMm, ppi: float) -> Laid:
-    """Whole pixels: patches rounded down, gaps up, so that what was promised in mm is kept; all of one kind are equal."""
-
-    def px(mm: float) -> float:
-        return mm / MM_PER_INCH * ppi
-
-    gap = math.ceil(px(GAP_MM) - _EPSILON)
-    across, down = fit.block
-    # one pixel less a gap that was rounded up
-    loss = [(fit.columns * across - 1) * (gap - px(GAP_MM)), 0.0]
-    width = math.floor(px(fit.patch.width) - loss[0] / (fit.columns * across) + _EPSILON)
-    height = math.floor(px(fit.patch.height) - (down - 1) * (gap - px(GAP_MM)) / down + _EPSILON)
-    cell = across * width + (across - 1) * gap, down * height + (down - 1) * gap
-    spare_x = px(inside.width) - fit.columns * cell[0] - (fit.columns - 1) * gap
-    pitch_x = cell[0] + gap + _share(spare_x, fit.columns - 1, px(_LOOSER_MM))
-    below = gap + math.ceil(px(caption_mm(fit.lines))) + math.ceil(px(BELOW_MM))
-    used = fit.rows * cell[1] + (fit.rows - 1) * below + gap + math.ceil(px(caption_mm(fit.lines)))
-    spare_y = px(inside.height) - used
-    pitch_y = cell[1] + below + _share(spare_y, fit.rows - 1, px(_LOOSER_MM))
-    wide = (fit.columns - 1) * pitch_x + cell[0]
-    left = px(inside.left - canvas_mm.left) + (px(inside.width) - wide) / 2
-    top = px(inside.top - canvas_mm.top)
-    return Laid(
-        fit.rows,
-        fit.columns,
-        (width, height),
-        fit.block,
-        (pitch_x, pitch_y),
-        gap,
-        (math.ceil(left - _EPSILON), math.ceil(top - _EPSILON)),
-        fit.lines,
-    )
-
-
-def _share(spare: float, between: int, most: float) -> int:
-    """What each of so many spaces may take of the room that is left."""
-    return max(0, math.floor(min(spare / between, most))) if between else 0
-
-
-def _refusal(wish: Wish, inside: RectMm) -> str:
-    side = LEAST_PATCH_MM if wish.patch_mm is None else wish.patch_mm.width
-    lines = wish.lines(side * (wish.block if wish.block > 1 else 1))
-    rows, columns = most_cells(inside, patch_mm=side, lines=lines, block=wish.block)
-    what = "of at least 25 mm" if wish.patch_mm is None else f"of {side:g} mm"
+def _refusal(wish: Wish, raster: _Raster) -> str:
+    side_mm = LEAST_PATCH_MM if wish.patch_mm is None else wish.patch_mm.width
+    side = raster.least if wish.patch_mm is None else round(side_mm / MM_PER_INCH * raster.ppi)
+    found = [
+        raster.most(side, wish.lines(raster.mm(across * (side + raster.gap) - raster.gap)), (across, down))
+        for across, down in _blocks(wish.block)
+    ]
+    rows, columns = max(found, key=lambda cells: cells[0] * cells[1])
+    what = "of at least 25 mm" if wish.patch_mm is None else f"of {side_mm:g} mm"
     each = " (two regions each)" if wish.block > 1 else ""
-    asked = (
-        f"{wish.count} patches"
-        if wish.shape is None
-        else f"{wish.count} patches in {wish.shape[0]} rows of {wish.shape[1]}"
-    )
-    room_mm = f"{inside.width:.0f} x {inside.height:.0f} mm"
+    asked = f"{wish.count} patches" + (f" in {wish.shape[0]} rows of {wish.shape[1]}" if wish.shape else "")
+    room_mm = f"{raster.inside.width:.0f} x {raster.inside.height:.0f} mm"
     if rows * columns == 0:
         return f"No patch {what}{each} fits into the {room_mm} that are left of this sheet. Take a larger sheet, or its whole."
     return (
-        f"{asked[0].upper()}{asked[1:]} {what}{each} do not fit into the {room_mm} that are left of this sheet; "
+        f"{asked} {what}{each} do not fit into the {room_mm} that are left of this sheet; "
         f"{rows * columns} do, in {rows} rows of {columns}. Ask for fewer, or take a larger sheet."
     )

@@ -36,6 +36,11 @@ class Arithmetic:
         return tuple(self.base)
 
     @property
+    def cc_shift(self) -> float:
+        """The shift of a channel's logit that is one CC."""
+        return cc_shift(self.response)
+
+    @property
     def turns_contrast(self) -> bool:
         return "contrast" in self.base
 

@@ -7,6 +7,7 @@ import numpy as np
 from drydown.imaging.pcs import Floats
 
 _25_7 = 25.0**7
+_TURN = 2 * np.pi
 
 
 def ciede2000(first: Floats, second: Floats) -> Floats:
@@ -20,8 +21,8 @@ def ciede2000(first: Floats, second: Floats) -> Floats:
     stretch = 1 + 0.5 * (1 - np.sqrt(chroma7 / (chroma7 + _25_7)))
     a1, a2 = stretch * a1, stretch * a2
     C1, C2 = np.hypot(a1, b1), np.hypot(a2, b2)
-    h1, h2 = np.arctan2(b1, a1), np.arctan2(b2, a2)
-    dh = (h2 - h1 + np.pi) % (2 * np.pi) - np.pi
+    h1, h2 = np.arctan2(b1, a1) % _TURN, np.arctan2(b2, a2) % _TURN
+    dh = h2 - h1 - _TURN * np.rint((h2 - h1) / _TURN)
     dL, dC, dH = L2 - L1, C2 - C1, 2 * np.sqrt(C1 * C2) * np.sin(dh / 2)
     # half-way on the shorter way round; where one of the two has no hue, the other's counts
     h = np.where(C1 * C2 == 0, h1 + h2, h1 + dh / 2)

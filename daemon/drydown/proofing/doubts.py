@@ -45,7 +45,7 @@ def doubts(posterior: Posterior) -> Doubts:
         against_themselves = [*_contradictions(posterior)]
         if not against_themselves:
             no_cast.append(
-                f"each strip alone is explained by a cast, but no one cast explains them all: {NOT_A_CAST}"
+                f"each strip alone is explained by a cast, but no one cast explains them all: if it stays so when you look again, {NOT_A_CAST}"
             )
     if float(posterior.weights @ beyond_a_cast(posterior.errors[:, :3])) > 0.5:
         no_cast.append(

@@ -30,6 +30,8 @@ _WARP: Final = 2.6
 #: (nodes an ink, nodes of contrast, samples) without and with contrast: both take a few tenths of a second.
 _PLAIN: Final = (19, 0, 64)
 _WITH_CONTRAST: Final = (13, 7, 36)
+#: A region that changes by less than this per CC shows no cast.
+_LEAST_dE_PER_CC: Final = 0.02
 _FARTHEST: Final = 1e-6  # from black and white, as a share of the way: the logit has no ends
 
 
@@ -100,7 +102,7 @@ def looks(
     """
     nodes, turns, count = _WITH_CONTRAST if turns_contrast else _PLAIN
     response = neutral_response(icc, channels=3)
-    curves, per_cc = _curves(response), cc_shift(response)
+    curves, per_cc = curves_of(response), cc_shift(response)
     samples = device[np.linspace(0, len(device) - 1, min(count, len(device))).round().astype(int)]
     from_middle = contrast * (curves.logit(samples) - curves.middle) - per_cc * excess_cc
     wanted = device_to_lab(icc, curves.device(curves.middle + from_middle))
@@ -121,7 +123,7 @@ def exact_distance(
 ) -> Floats:
     """What `Looks.distance` stands for, worked out for every sample at every place (P, d): slow, for tests."""
     response = neutral_response(icc, channels=3)
-    curves, per_cc = _curves(response), cc_shift(response)
+    curves, per_cc = curves_of(response), cc_shift(response)
     from_middle = contrast * (curves.logit(device) - curves.middle) - per_cc * excess_cc
     wanted = device_to_lab(icc, curves.device(curves.middle + from_middle))
     out = []
@@ -161,6 +163,10 @@ def _metric(distance: Floats, middle: tuple[int, ...], step: Floats) -> Floats:
             crossed = (at(unit[i] + unit[j]) - at(unit[i] - unit[j])) / (4 * step[i] * step[j])
             form[i, j] = form[j, i] = crossed
     values, vectors = np.linalg.eigh(form)
+    if values[-1] < _LEAST_dE_PER_CC**2:
+        raise ValueError(
+            "no cast can be seen in this region: it is bare paper, solid black or pure colour; proof a region with mid-tones"
+        )
     # a region of one flat colour can leave a direction in which nothing changes
     return np.asarray((vectors * np.maximum(values, values[-1] * 1e-4)) @ vectors.T)
 
@@ -175,7 +181,8 @@ def _index(at: Floats, count: int, reach: float) -> Floats:
     return np.asarray(np.clip((along + 1) * ((count - 1) / 2), 0, count - 1 - 1e-9))
 
 
-def _curves(response: NeutralResponse) -> Curves:
+def curves_of(response: NeutralResponse) -> Curves:
+    """The curves of a profile's response."""
     at = np.linspace(0, CODES - 1, _CURVE_POINTS).round().astype(int)
     t = (response.L_star[at] - response.black_L) / (response.white_L - response.black_L)
     return Curves(response, at / (CODES - 1), t)

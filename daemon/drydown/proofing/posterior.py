@@ -102,7 +102,7 @@ def infer(proof: Proof, strips: Sequence[Judged]) -> Posterior:
         mean = np.asarray(weights @ errors, dtype=np.float64)
         spread = (errors - mean).T @ ((errors - mean) * weights[:, np.newaxis])
         least = _LEAST_CC if stage else _FIRST_PITCH_CC / 3
-        root = np.linalg.cholesky(spread + np.diag(_in_units(least, size) ** 2))
+        root = np.asarray(np.linalg.cholesky(spread + np.diag(_in_units(least, size) ** 2)), dtype=np.float64)
         pitch = 2 * _SPAN * float(np.linalg.norm(root[:3, :3], 2)) / _POINTS[size - 3][min(stage + 1, 2)]
     return Posterior(
         proof=proof, strips=tuple(strips), arithmetic=model, looks=table, errors=errors, weights=weights

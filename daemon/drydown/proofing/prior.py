@@ -69,24 +69,24 @@ def beyond_a_cast(excess: Floats) -> Floats:
 
 
 def draws(count: int, dimensions: int, seed: int) -> Floats:
-    """Errors (count, d) to lay a first strip for: small and flat ones; the far ones are left to the strips after it."""
+    """Errors (2 count, d) to lay a first strip for, each with its opposite: small and flat ones; the far ones are left to later strips."""
     random = np.random.default_rng(seed)
-    is_small = random.random((count, 1)) < _SMALL_ON_FIRST_STRIP
+    small = random.random((count, 1)) < _SMALL_ON_FIRST_STRIP
     cast = np.where(
-        is_small, random.normal(0, _SMALL_CC, (count, 3)), random.uniform(-CAST_CC, CAST_CC, (count, 3))
+        small, random.normal(0, _SMALL_CC, (count, 3)), random.uniform(-CAST_CC, CAST_CC, (count, 3))
     )
     tone = np.where(
-        is_small, random.normal(0, _SMALL_L, (count, 1)), random.uniform(-TONE_L, TONE_L, (count, 1))
+        small, random.normal(0, _SMALL_L, (count, 1)), random.uniform(-TONE_L, TONE_L, (count, 1))
     )
     errors = cast - CC_PER_L * tone
-    if dimensions == 3:
-        return errors
-    widths = np.where(is_small, _CONTRAST[0], _CONTRAST[1])
-    return np.concatenate([errors, random.normal(0, 1, (count, 1)) * widths], axis=1)
+    if dimensions > 3:
+        turn = random.normal(0, 1, (count, 1)) * np.where(small, _CONTRAST[0], _CONTRAST[1])
+        errors = np.concatenate([errors, turn], axis=1)
+    return np.concatenate([errors, -errors])
 
 
 #: A first strip has to tell large errors apart; small ones are what the second is for.
-_SMALL_ON_FIRST_STRIP: Final = 0.3
+_SMALL_ON_FIRST_STRIP: Final = 0.15
 
 
 def _normal(x: Floats, width: float) -> Floats:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import partial
 from typing import Any, Final
 
 from drydown.api import Value
@@ -131,6 +132,14 @@ def without_common(values: Values, step: str, laid_down: Callable[[Three], Three
     inks = laid_down((cyan, magenta, yellow))
     plain: dict[str, Value | None] = {key: round(ink, _DECIMALS) for key, ink in zip(keys, inks, strict=True)}
     return {**values, **plain, f"{step}.{HOLDS}": False}
+
+
+def laying_down(icc: bytes) -> Callable[[Three], Three]:
+    """Asked inks to what is laid down of them where lightness is held, on the neutral response of a stock's profile."""
+    from drydown.imaging.neutral import neutral_response
+    from drydown.imaging.tone import laid_down
+
+    return partial(laid_down, neutral_response(icc, channels=3))
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,18 +37,20 @@ def change_in_words(values: Mapping[Role, float], base: Mapping[Role, float]) ->
 
 
 def certainty_in_words(intervals: Mapping[Role, tuple[float, float]], *, settled: bool) -> str:
-    """How wide the 80 % intervals are, and whether another strip is worth its paper."""
-    half = {role: (high - low) / 2 for role, (low, high) in intervals.items()}
-    parts = []
-    inks = [f"{_up(half[ink]):g} {ink}" for ink in INKS if ink in half]
-    if inks:
-        parts.append(f"± {', '.join(inks)} CC")
+    """How wide the 80 % intervals are, and whether another strip is worth its paper.
+
+    >>> certainty_in_words({"magenta": (-7.4, -5.0), "lift_L": (0.8, 1.6)}, settled=True)
+    'four in five that this is right within 1.2 CC of magenta, 0.4 L*: settled'
+    """
+    half = {role: _up((high - low) / 2, role) for role, (low, high) in intervals.items()}
+    inks = [f"{half[ink]} of {ink}" for ink in INKS if ink in half]
+    parts = [f"{inks[0].replace(' of', ' CC of')}", *inks[1:]] if inks else []
     if "lift_L" in half:
-        parts.append(f"± {_up(half['lift_L']):g} L*")
+        parts.append(f"{half['lift_L']} L*")
     if "contrast" in half:
-        parts.append(f"± {half['contrast']:.2f} contrast")
-    sure = f"four in five that it lies within {', '.join(parts)}"
-    return f"{sure}; settled" if settled else f"{sure}; another strip would tell more"
+        parts.append(f"{half['contrast']} of contrast")
+    left = "settled" if settled else "another strip would tell more"
+    return f"four in five that this is right within {', '.join(parts)}: {left}"
 
 
 def _number(role: Role, value: float) -> str:
@@ -56,6 +58,8 @@ def _number(role: Role, value: float) -> str:
     return f"{value:.{decimals}f}"
 
 
-def _up(half: float) -> float:
-    """In tenths, and never 0: nothing is known that well."""
-    return max(round(half, 1), 0.1)
+def _up(half: float, role: Role) -> str:
+    """Shortly, and never 0: nothing is known that well."""
+    if role == "contrast":
+        return f"{max(half, 0.01):.2f}"
+    return f"{max(half, 0.1):.1f}"

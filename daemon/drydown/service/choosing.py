@@ -39,9 +39,6 @@ from drydown.studio.settled import (
 )
 from drydown.studio.studio import FINAL, Studio
 
-IN_ORDER = " in order"  #: how the words for a ranking end
-
-
 class BadChoice(DrydownError):
     """What was asked for cannot be a value of that recipe."""
 
@@ -205,7 +202,7 @@ def _told(fault: Fault) -> str:
 
 def _warnings(wish: Wish, printed: PrintedStrip, choice: Choice, studio: Studio) -> Iterator[str]:
     dry = printed.spec.stock.dry_minutes
-    if dry is not None and choice.minutes is not None and choice.minutes < dry:
+    if wish.patches and dry is not None and choice.minutes is not None and choice.minutes < dry:
         since = "printing" if wish.printed else "it was made"
         yield (
             f"judged {choice.minutes} min after {since}, and {printed.spec.stock.name} dries for {dry} min: "
@@ -227,78 +224,3 @@ def _from_now_on(workshop: Workshop, settled: Mapping[str, SettledFile | None]) 
     now = {**house.studio.settled, **settled}
     kept = {name: one for name, one in now.items() if one is not None}
     workshop.house = replace(house, studio=replace(house.studio, settled=kept))
-
-
-def _remember(workshop: Workshop, wish: Wish, printed: PrintedStrip) -> None:
-    """What the next strip starts from: the ranking, or the plain pick, whichever came last."""
-    ledger, now = workshop.desk.publisher.ledger, workshop.desk.publisher.clock()
-    if wish.ranked:
-        ranking = {"patches": list(wish.patches), "still_off": wish.still_off, "time": now}
-        ledger.remember(ranking_fact(printed.row.id), json.dumps(ranking))
-    elif wish.keep and wish.patches:
-        values = {key: wish.settings[key] for key in wish.settings if key in printed.strip.vary}
-        ledger.remember(
-            pick_fact(printed.row.id), json.dumps({"values": values, "said": wish.said, "time": now})
-        )
-
-
-def _remember_again(workshop: Workshop, printed: PrintedStrip, settled: SettledFile | None) -> None:
-    """After an undo: the pick that holds again, where it is from the same strip and no ranking."""
-    pick = None if settled is None else settled.now
-    fact = ""
-    if pick is not None and pick.job == printed.row.id and not pick.patch.endswith(IN_ORDER):
-        values = {key: value for key, value in pick.values.items() if key in printed.strip.vary}
-        now = workshop.desk.publisher.clock()
-        fact = json.dumps({"values": values, "said": pick.patch, "time": now})
-    workshop.desk.publisher.ledger.remember(pick_fact(printed.row.id), fact)
-
-
-def ranking_fact(job: str) -> str:
-    """Under what the ledger remembers the best three patches of a strip."""
-    return f"ranking {job}"
-
-
-def pick_fact(job: str) -> str:
-    """Under what it remembers a plain choice."""
-    return f"pick {job}"
-
-
-def _undo(workshop: Workshop, job: str) -> Answer:
-    """Go back one choice. Raises Conflict where the last one was not made from this job's strip."""
-    root, ledger = workshop.places.root, workshop.desk.publisher.ledger
-    printed = printed_strip(ledger.job(job))
-    recipe = printed.spec.recipe
-    studio = studio_now(workshop)
-    settled = studio.settled.get(recipe)
-    if settled is None:
-        raise Conflict(f"nothing is settled for recipe {recipe}, so there is nothing to undo")
-    last = settled.now
-    if last.job != printed.row.id:
-        raise Conflict(
-            f"the last choice for recipe {recipe} was made from job {last.job} (patch {last.patch}); "
-            f"undo that one first: drydown choose {last.job} --undo"
-        )
-    after = settled.undone()
-    old = resolve(studio, recipe=recipe)
-    if after is None:
-        remove_settled(root, recipe)
-    else:
-        write_settled(root, after)
-    _from_now_on(workshop, {recipe: after})
-    _remember_again(workshop, printed, after)
-    workshop.log.write("choice undone", printed.row.id, recipe=recipe, choice=last.model_dump(mode="json"))
-    new = resolve(workshop.house.studio, recipe=recipe)
-    keys = dict.fromkeys((*last.values, *(after.now.values if after else ())))
-    told = changes(standing(old, keys), standing(new, keys))
-    data = {
-        "recipe": recipe,
-        "file": f"recipes/{settled_path(root, recipe).name}",
-        "changes": [[change.key, change.old, change.new] for change in told],
-        "undone": last.patch,
-        "left": {}
-        if after is None
-        else {"job": after.now.job, "patch": after.now.patch, "date": after.now.date},
-        "warnings": [],
-        "written": True,
-    }
-    return Answer(Exit.OK, "", data)

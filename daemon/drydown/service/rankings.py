@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from drydown.api import Box
 from drydown.errors import Conflict, NotFound
 from drydown.jobs.ledger_view import LedgerView
 from drydown.jobs.spec import JobSpec
@@ -82,6 +84,35 @@ def posterior_of(strips: Sequence[Ranked]) -> Posterior:
         return infer(_proof(strips), [_judged(one) for one in strips])
     except ValueError as error:
         raise Conflict(str(error)) from error
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What a screen picture of a proposal is made from: a patch of a written sheet, and by how much each setting moves (contrast: a factor)."""
+
+    sheet: Path
+    patch: Box
+    moves: Mapping[str, float]
+    to: Path  #: beside the strip's preview
+
+
+def view_of(printed: PrintedStrip, values: Mapping[str, float]) -> View | None:
+    """The strip's centre patch, and the way from there to `values`; None where the sheet is gone."""
+    sheet, centre = printed.row.sheet, _centre_box(printed)
+    if sheet is None or centre is None or not sheet.is_file():
+        return None
+    moves: dict[str, float] = {}
+    for key, role in roles_of(printed, values).items():
+        stood = _stood(printed, key)
+        moves[role] = values[key] / stood if role == "contrast" else values[key] - stood
+    return View(sheet, centre, moves, sheet.with_name(f"{printed.row.prefix}.proposal.jpg"))
+
+
+def _centre_box(printed: PrintedStrip) -> Box | None:
+    for patch in _maker_record(printed)["patches"]:
+        if patch.get("centre") and not patch.get("picture"):
+            return Box(*(int(side) for side in patch["box_px"]))
+    return None
 
 
 def _proof(strips: Sequence[Ranked]) -> Proof:

@@ -22,6 +22,7 @@ from drydown.studio.resolve import Resolved, resolve
 from drydown.studio.settings import HotFolder
 
 TEST_STRIP = "test-strip"  #: the sheet maker of a strip that no hot folder asks for
+POINTS = "points"  #: the setting of a strip's sheet maker that names its patches one by one
 MOST_PICTURES = 6
 
 
@@ -57,7 +58,7 @@ def _next(workshop: Workshop, row: JobRow, points: Sequence[Mapping[str, Any]]) 
     place = _same_place(workshop, row, spec)
     _refuse_second(workshop, [row], place.maker)
     asked = own_settings(spec)
-    asked.setdefault(spec.maker.name, {})["points"] = [dict(point) for point in points]
+    asked.setdefault(spec.maker.name, {})[POINTS] = [dict(point) for point in points]
     return _made(workshop, [original_of(workshop.places, row)], spec, place, [asked])
 
 
@@ -102,6 +103,10 @@ def _made(
         )
         for own, one in zip(asked, originals, strict=True)
     ]
+    if not found[0].profile.is_file():
+        raise NotFound(
+            f"the profile of stock {found[0].stock_name} is not at {workshop.places.shown(found[0].profile)}; put it back"
+        )
     claimed = copied_in(workshop, originals[0])
     companions = tuple(
         companion.model_copy(update={"settings": other_settings(found[0], theirs)})
@@ -120,10 +125,10 @@ def _made(
 
 
 def own_settings(spec: JobSpec) -> dict[str, Any]:
-    """What a picture's own file had said when its job was planned, table by table; not what a command had asked for."""
+    """What a picture's own file had said when its first job was planned, table by table; not the points that a command had asked for."""
     own: dict[str, Any] = {}
     for step in (*spec.steps, spec.maker):
-        asked = spec.asked.get(step.name, {}) if step is spec.maker else {}
+        asked = {POINTS} & set(spec.asked.get(step.name, {}))
         brought = {
             key: value
             for key, value in step.settings.items()

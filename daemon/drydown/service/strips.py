@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ from drydown.jobs.ledger_rows import EventRow, JobRow
 from drydown.jobs.names import is_job
 from drydown.jobs.spec import JobSpec, StepSpec
 from drydown.jobs.states import Stage
-from drydown.proofing.settle import HOLDS, INKS, Strip, Values, step_of, without_common
+from drydown.proofing.settle import HOLDS, INKS, Strip, Values, laying_down, step_of, without_common
 from drydown.studio.guess import listed
 from drydown.studio.resolve import Resolved
 from drydown.studio.settled import INK_KEYS, StockPrint, hash_file
@@ -103,12 +102,9 @@ def as_laid_down(printed: PrintedStrip, values: Values) -> dict[str, Value | Non
         touched = any(step_of(key) == step.name for key in values)
         if step.use != "balance" or not (converted and holds and touched):
             continue
-        from drydown.imaging.neutral import neutral_response
-        from drydown.imaging.tone import laid_down
-
-        response = neutral_response(printed.spec.stock.profile.read_bytes(), channels=3)
+        on_paper = laying_down(printed.spec.stock.profile.read_bytes())
         inks = {key: value for key, value in own.items() if key.rpartition(".")[2] in INKS}
-        found = without_common({**inks, **found}, step.name, partial(laid_down, response))
+        found = without_common({**inks, **found}, step.name, on_paper)
     return found
 
 
