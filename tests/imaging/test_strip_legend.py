@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,10 +14,10 @@ from tests.steps.sheet_kit import a_job
 from drydown.api import Box, Job, SizeMm
 from drydown.geometry import RectMm
 from drydown.imaging.lettering import width_mm
-from drydown.imaging.strip_caption import broken, cell_name, names, parts, shown_value
+from drydown.imaging.strip_caption import broken, names, parts, shown_value
 from drydown.imaging.strip_control import Ribbon, controls
 from drydown.imaging.strip_layout import NAME_CAP_MM, VALUE_CAP_MM
-from drydown.imaging.strip_legend import Line, Shown, foot
+from drydown.imaging.strip_legend import Line, foot
 from drydown.imaging.strip_page import Page
 from drydown.imaging.strip_region import Region
 from drydown.imaging.strip_series import Series, Variation, grid
@@ -26,7 +27,7 @@ INSIDE = RectMm(5, 5, 205.9, 267.5)
 GREY = Ribbon("greys", tuple("abcdefghijk"), ((100, 100, 100),) * 11)
 
 
-def some_job(**changes: object) -> Job:
+def some_job(**changes: Any) -> Job:
     return a_job(stock_lot="0412", stock_dry_minutes=30, light="D50 500 lx", **changes)
 
 
@@ -94,30 +95,26 @@ def test_titles() -> None:
 
 
 @pytest.mark.parametrize("width", [97.0, 205.9, 269.0])
-@pytest.mark.parametrize("pictures", [1, 2, 6])
-def test_nothing_of_the_foot_overlaps_or_leaves_its_room(width: float, pictures: int) -> None:
+@pytest.mark.parametrize("picture", [(3000, 2000), (2000, 3000), None])
+def test_nothing_of_the_foot_overlaps_or_leaves_its_room(
+    width: float, picture: tuple[int, int] | None
+) -> None:
     inside = RectMm(5, 5, width, 267.5)
     lines = legend(some_job(), some_series(), [region()], "whole", picture_names=["harbour.tif"], wide_mm=40)
-    shown = [Shown(cell_name(n, 0)[0], (3000, 2000) if n % 2 else (2000, 3000)) for n in range(pictures)]
-    made = foot(inside, "Exposure series: lift and contrast", lines, shown, [GREY, controls()])
-    for word in made.lines:
+    made = foot(inside, "Exposure series: lift and contrast", lines, picture, [GREY, controls()])
+    assert (made.picture is None) == (picture is None)
+    for n, word in enumerate(made.lines):
         end = word.left + width_mm(word.text, word.cap)
         if word.rule is not None:
             assert word.rule[0] >= end and word.rule[1] >= 15, "there is room for a pen"
             end = sum(word.rule)
         assert end <= width + 0.01
         assert 0 < word.base <= made.legend_mm
-        for _, place in made.pictures:
-            assert word.left >= place.right
-    for n, (_, one) in enumerate(made.pictures):
-        assert one.bottom <= made.legend_mm + 1e-9
-        for _, other in made.pictures[:n]:
-            assert (
-                one.left >= other.right
-                or other.left >= one.right
-                or one.top >= other.bottom
-                or other.top >= one.bottom
-            )
+        for other in made.lines[:n]:
+            beside = other.left + width_mm(other.text, other.cap) < word.left
+            assert beside or abs(other.base - word.base) > word.cap
+        if made.picture is not None:
+            assert word.left >= made.picture.right and made.picture.bottom <= made.legend_mm
     assert all(top >= made.legend_mm for _, _, top in made.ribbons)
     assert made.left_for_patches.bottom < made.top_mm
 
@@ -125,14 +122,14 @@ def test_nothing_of_the_foot_overlaps_or_leaves_its_room(width: float, pictures:
 def test_the_ribbons_lie_at_the_same_place_whatever_the_legend_says() -> None:
     places = set()
     for lines in ([], [Line("one line")], [Line(f"line {n} of a longer legend") for n in range(12)]):
-        made = foot(INSIDE, "t", lines, [Shown("", (3000, 2000))], [GREY, controls()])
+        made = foot(INSIDE, "t", lines, (3000, 2000), [GREY, controls()])
         places |= {(ribbon.title, left, round(made.top_mm + top, 9)) for ribbon, left, top in made.ribbons}
     assert len(places) == 2
 
 
 def test_a_room_once_settled_is_kept() -> None:
-    tall = foot(INSIDE, "t", [Line("word " * 60)], [Shown("", (3000, 2000))], [])
-    again = foot(INSIDE, "t", [Line("word")], [Shown("", (3000, 2000))], [], least_mm=tall.legend_mm)
+    tall = foot(INSIDE, "t", [Line("word " * 60)], (3000, 2000), [])
+    again = foot(INSIDE, "t", [Line("word")], (3000, 2000), [], least_mm=tall.legend_mm)
     assert again.height_mm == tall.height_mm
 
 

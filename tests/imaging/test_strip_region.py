@@ -8,6 +8,7 @@ from hypothesis import given as for_all
 from hypothesis import strategies as st
 
 from drydown.api import Refusal
+from drydown.imaging.icc_lut import Floats
 from drydown.imaging.strip_region import by_rule, given
 
 PPI = 254.0  # ten pixels a millimetre
@@ -16,7 +17,7 @@ PATCH = (400, 400)
 ROWS, COLUMNS = 150, 200
 
 
-def scene(seed: int = 1) -> np.ndarray:  # type: ignore[type-arg]
+def scene(seed: int = 1) -> Floats:
     """A plain blue sky, 40 x 40 mm of grey texture at the lower left, and as much red texture at the lower right."""
     rng = np.random.default_rng(seed)
     Lab = np.zeros((ROWS, COLUMNS, 3))
@@ -44,7 +45,7 @@ def test_a_picture_without_any_difference_is_proofed_in_its_middle() -> None:
     flat = np.zeros((ROWS, COLUMNS, 3))
     flat[..., 0] = 50
     found = by_rule(0, flat, PATCH, PICTURE, PPI)
-    assert (found.x_mm, found.y_mm) == (pytest.approx(200, abs=2.1), pytest.approx(150, abs=2.1))
+    assert found.x_mm == pytest.approx(200, abs=2.1) and found.y_mm == pytest.approx(150, abs=2.1)
 
 
 def test_a_light_and_a_shadow_are_found_apart_and_do_not_overlap() -> None:

@@ -18,7 +18,9 @@ from drydown.imaging.strip_series import (
 KEYS = ("balance.cyan", "balance.magenta", "balance.yellow")
 SHARES = (0.41, 0.48, 0.11)  # of an invented profile: how much each ink counts in lightness
 #: what 1 CC of each ink lays down when lightness is held: the ink less its share, of all three (imaging.tone.laid_down)
-PER_CC = [tuple(float(ink == alone) - SHARES[alone] for ink in range(3)) for alone in range(3)]
+PER_CC = [
+    (float(n == 0) - share, float(n == 1) - share, float(n == 2) - share) for n, share in enumerate(SHARES)
+]
 AT_ZERO = dict.fromkeys(KEYS, 0.0)
 
 
@@ -39,7 +41,7 @@ def test_a_ring_around_has_the_patches_asked_for_each_once_and_the_recipe_as_it_
 @pytest.mark.parametrize("patches", [7, 13, 19])
 def test_every_patch_of_a_ring_around_keeps_the_lightness_of_mid_grey(patches: int) -> None:
     for one in ring(patches).variations:
-        inks = [float(one.values[key]) for key in KEYS]  # type: ignore[arg-type]
+        inks = [float(one.values[key]) for key in KEYS]
         lightness = sum(share * ink for share, ink in zip(SHARES, inks, strict=True))
         assert abs(lightness) <= 0.05 * 1.0001, "no more than rounding to a tenth of a CC"
 
@@ -52,7 +54,7 @@ def test_the_centre_of_a_ring_around_stands_in_the_middle_and_opposite_colours_f
     for (row, column), one in cells.items():
         other = cells[(2 - row, 4 - column)]
         for key in KEYS:
-            assert one.values[key] == pytest.approx(-float(other.values[key]), abs=1e-9)  # type: ignore[arg-type]
+            assert one.values[key] == pytest.approx(-float(other.values[key]), abs=1e-9)
 
 
 def test_patches_are_called_by_cc_numbers() -> None:
@@ -78,8 +80,8 @@ def test_a_ring_around_goes_about_what_the_recipe_has() -> None:
     plain = {one.label: one.values for one in ring(13).variations}
     for one in series.variations:
         for key in KEYS:
-            moved = float(one.values[key]) - base[key]  # type: ignore[arg-type]
-            assert moved == pytest.approx(float(plain[one.label][key]), abs=0.051)  # type: ignore[arg-type]
+            moved = float(one.values[key]) - base[key]
+            assert moved == pytest.approx(float(plain[one.label][key]), abs=0.051)
 
 
 def test_a_grid_has_the_first_setting_across_and_the_second_down() -> None:

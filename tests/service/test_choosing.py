@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,8 +11,10 @@ from tests.service.proof_kit import opened, studio_with_strip
 from drydown.errors import Conflict, Exit
 from drydown.jobs.requests import Answer
 from drydown.service.asks import obey
-from drydown.service.choosing import choose, pick_fact, ranking_fact
+from drydown.service.choosing import choose
+from drydown.service.picks import pick_of, ranking_of
 from drydown.service.strips import printed_strip, published_s, steps_changed
+from drydown.service.undoing import undo
 from drydown.service.workshop import Workshop
 from drydown.studio.resolve import resolve
 
@@ -71,7 +72,7 @@ def test_the_next_job_is_planned_by_the_new_values_before_any_file_is_looked_at_
         assert workshop.house.signature == before.signature and workshop.house.changed(), (
             "the next look reads all anew"
         )
-        choose(workshop, {"job": studio[1], "undo": True})
+        undo(workshop, studio[1])
         found = resolve(workshop.house.studio, recipe="small").step("balance")
         assert found is not None and found.values()["magenta"] == 0.0
 
@@ -106,8 +107,8 @@ def test_a_look_at_a_ranking_settles_nothing_and_is_remembered(studio: tuple[Pat
             data is not None and not data["written"] and data["changes"] == [["balance.magenta", 0.0, -4.0]]
         )
         assert not (studio[0] / "recipes" / "small.settled.toml").exists()
-        kept = json.loads(ledger.fact(ranking_fact(job)))
-        assert (kept["patches"], kept["still_off"]) == (names, True)
+        kept = ranking_of(ledger, job)
+        assert kept is not None and (kept.patches, kept.still_off) == (tuple(names), True)
 
 
 def test_an_undo_brings_the_pick_before_it_back(studio: tuple[Path, str]) -> None:
@@ -116,12 +117,13 @@ def test_an_undo_brings_the_pick_before_it_back(studio: tuple[Path, str]) -> Non
         ledger = workshop.desk.publisher.ledger
         pick(workshop, job)
         pick(workshop, job, patches=["B4"], said="B4", settings={"balance.magenta": 5.0})
-        choose(workshop, {"job": job, "undo": True})
-        assert json.loads(ledger.fact(pick_fact(job)))["values"] == {"balance.magenta": -4.0}
-        choose(workshop, {"job": job, "undo": True})
-        assert not ledger.fact(pick_fact(job))
+        undo(workshop, job)
+        kept = pick_of(ledger, job)
+        assert kept is not None and kept.values == {"balance.magenta": -4.0}
+        undo(workshop, job)
+        assert pick_of(ledger, job) is None
         with pytest.raises(Conflict, match="nothing is settled"):
-            choose(workshop, {"job": job, "undo": True})
+            undo(workshop, job)
 
 
 def test_a_setting_that_goes_back_to_the_stock_is_no_longer_settled(studio: tuple[Path, str]) -> None:

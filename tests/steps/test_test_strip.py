@@ -34,11 +34,12 @@ from drydown.imaging.tone import laid_down
 from drydown.imaging.working import srgb
 from drydown.jobs.chain import Chain, Link
 from drydown.studio.faults import validate
+from drydown_steps import final as final_module
 from drydown_steps import test_strip as strip_module
 
 Strip = strip_module.TestStrip
 Array = np.ndarray[Any, np.dtype[Any]]
-OFFERS = {offer.name: offer for offer in drydown_steps.drydown_steps()}
+OFFERS: dict[str, Any] = {offer.name: offer for offer in drydown_steps.drydown_steps()}
 RECIPE: dict[str, dict[str, Any]] = {
     "flatten": {}, "crop": {}, "resample": {}, "convert": {}, "tone-lift": {"lift_L": 3.0}, "balance": {}, "sharpen": {},
 }  # fmt: skip
@@ -100,9 +101,9 @@ def centre(made: Finished) -> str:
 
 def final_sheet(job: Job, render: Chain) -> Array:
     """The picture as the sheet maker `final` prints it."""
-    final = OFFERS["final"]
     own = replace(job, sheet=job.final_sheet)
-    return pixels_of(final.run(render, final.settings(form="picture", slug=False), own).frame.pixels)
+    made = final_module.OFFER.run(render, final_module.Final(form="picture", slug=False), own)
+    return pixels_of(made.frame.pixels)
 
 
 def cut(whole: Array, box: list[int]) -> Array:
@@ -266,7 +267,7 @@ def test_a_sheet_is_filled_with_patches_of_a_given_size(job: Job) -> None:
     made = lay(job, vary=["balance.magenta"], step=2, patch_mm=40)
     boxes = [one["box_px"] for one in made.record["patches"]]
     assert {(width, height) for _, _, width, height in boxes} == {(157, 157)}
-    more = {"patch_mm": 40, "vary": ["balance.magenta"], "step": 2, "count": [len(boxes) + 2]}
+    more: dict[str, Any] = {"patch_mm": 40, "vary": ["balance.magenta"], "step": 2, "count": [len(boxes) + 2]}
     with pytest.raises(Refusal, match="do not fit"):
         lay(job, **more)
 

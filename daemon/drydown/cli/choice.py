@@ -22,7 +22,7 @@ from drydown.errors import Conflict, Exit
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.ledger_view import LedgerView
 from drydown.proofing.settle import Values, between, is_fine, numbers, patch_ranges
-from drydown.service.choosing import IN_ORDER, pick_fact, ranking_fact
+from drydown.service.picks import IN_ORDER, Pick, pick_of, ranking_of
 from drydown.service.strips import PrintedStrip, as_laid_down, dropped_name, printed_strip
 
 
@@ -118,14 +118,14 @@ def next_points(root: Path, job: str, *, anyway: bool) -> str | None:
     with view(root) as ledger:
         printed = printed_strip(ledger.job(job))
         name = printed.row.id
-        ranking, pick = _fact(ledger, ranking_fact(name)), _fact(ledger, pick_fact(name))
-        if not (ranking or pick):
-            raise Conflict(
-                f"nothing was chosen from the strip of job {name} yet, so nobody knows what is still open: drydown choose {name} PATCH, "
-                "or its best three in order"
-            )
-        if ranking.get("time", 0) > pick.get("time", 0):
+        ranking, pick = ranking_of(ledger, name), pick_of(ledger, name)
+        if ranking is not None and (pick is None or ranking.time > pick.time):
             return _after_ranking(ledger, printed, anyway=anyway)
+    if pick is None:
+        raise Conflict(
+            f"nothing was chosen from the strip of job {name} yet, so nobody knows what is still open: drydown choose {name} PATCH, "
+            "or its best three in order"
+        )
     return _after_pick(printed, pick, anyway=anyway)
 
 
@@ -146,19 +146,17 @@ def _after_ranking(ledger: LedgerView, printed: PrintedStrip, *, anyway: bool) -
     return json.dumps(next_strip(posterior, len(printed.strip.names())))
 
 
-def _after_pick(printed: PrintedStrip, pick: Mapping[str, Any], *, anyway: bool) -> str | None:
+def _after_pick(printed: PrintedStrip, pick: Pick, *, anyway: bool) -> str | None:
     """The same pattern at half the steps."""
     from drydown.proofing.layout import halved
     from drydown.service.rankings import roles_of
 
     strip = printed.strip
-    picked, base = numbers({**strip.base, **pick["values"]}), numbers(strip.base)
+    picked, base = numbers({**strip.base, **pick.values}), numbers(strip.base)
     patches = [numbers(patch.values) for patch in strip.patches if patch.picture == 0]
     points = halved(patches, base, picked, roles=roles_of(printed))
     if is_fine(points, picked) and not anyway:
-        click.echo(
-            _nothing_open(printed, f"half the steps about {pick['said']} are within 1.5 CC and 0.5 L*")
-        )
+        click.echo(_nothing_open(printed, f"half the steps about {pick.said} are within 1.5 CC and 0.5 L*"))
         return None
     return json.dumps(points)
 
@@ -228,9 +226,3 @@ def _typed(text: str) -> tuple[str, Value]:
         except ValueError:
             continue
     return key, value.strip("\"'")
-
-
-def _fact(ledger: LedgerView, name: str) -> dict[str, Any]:
-    text = ledger.fact(name)
-    found = json.loads(text) if text else {}
-    return found if isinstance(found, dict) else {}

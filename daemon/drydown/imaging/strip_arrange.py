@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from drydown.api import MM_PER_INCH, Box, Job, Refusal, SizeMm
+from drydown.geometry import RectMm
 from drydown.imaging import strip_caption as caption
 from drydown.imaging import strip_legend as legend
 from drydown.imaging import strip_words as words
@@ -74,11 +75,10 @@ def footed(
     least_mm: float = 0.0,
 ) -> legend.Foot:
     """The strip's foot; `least_mm` is how high its legend is at least."""
-    letters = [""] if len(sizes_px) == 1 else [caption.cell_name(row, 0)[0] for row in range(len(sizes_px))]
-    shown = [legend.Shown(letter, size) for letter, size in zip(letters, sizes_px, strict=True)]
     lines = words.legend(job, series, regions, ask.part, picture_names=ask.names, wide_mm=cell_mm)
     title = words.title(series, ask.step_cc)
-    return legend.foot(ask.room.inside_mm, title, lines, shown, ask.ribbons, least_mm=least_mm)
+    alone = sizes_px[0] if len(sizes_px) == 1 else None  # several stand at the heads of their rows
+    return legend.foot(ask.room.inside_mm, title, lines, alone, ask.ribbons, least_mm=least_mm)
 
 
 def _anywhere(ask: Ask) -> list[Region]:
@@ -135,7 +135,11 @@ def _grid(
         patch_mm=None if ask.patch_mm is None else SizeMm(ask.patch_mm, ask.patch_mm),
         most_mm=SizeMm(*most),
     )
-    return lay(wish, foot.left_for_patches, ask.room.canvas_mm, ppi)
+    free = foot.left_for_patches
+    if len(sizes_px) > 1:
+        head = legend.ROW_PICTURE_MM + GAP_MM
+        free = RectMm(free.left + head, free.top, free.width - head, free.height)
+    return lay(wish, free, ask.room.canvas_mm, ppi)
 
 
 def _in_a_row(series: Series, row: int) -> Series:

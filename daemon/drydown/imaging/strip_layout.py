@@ -28,9 +28,8 @@ CUT_MM: Final = 4.0  #: from the line where the sheet's parts meet
 VALUE_CAP_MM: Final = 2.5
 NAME_CAP_MM: Final = 3.0
 LINE_MM: Final = 4.2  #: from one base line of a caption to the next
-BELOW_MM: Final = (
-    6.0  #: from a caption to the next row's patches: more than to its own, so that it is seen whose it is
-)
+#: from a caption to the next row's patches: more than to its own, so that it is seen whose it is
+BELOW_MM: Final = 4.6
 _LOOSER_MM: Final = 6.0  #: so much may be added to each row and column where the room is not used up
 _EPSILON: Final = 1e-6  #: of a pixel: the noise of adding millimetres
 

@@ -24,13 +24,15 @@ CAP_MM: Final = 2.0
 LOUD_CAP_MM: Final = 2.5
 LABEL_CAP_MM: Final = 1.8
 STEP_MM: Final = 3.5  #: from one base line to the next
-_AFTER_TITLE_MM: Final = 5.2
+_AFTER_TITLE_MM: Final = 4.8
 _APART_MM: Final = 6.0  #: between columns
-_CLEAR_MM: Final = 5.0  #: between legend and ribbons
-_BELOW_PATCHES_MM: Final = 9.0
+_CLEAR_MM: Final = 4.0  #: between legend and ribbons
+_BELOW_PATCHES_MM: Final = 5.5
 _PICTURE_MM: Final = (48.0, 32.0)  #: the most that the small whole picture takes
-_SMALL_MM: Final = (26.0, 18.0)  #: and each of several
+_ALONE: Final = 0.25  #: of the room's width at most
+ROW_PICTURE_MM: Final = 24.0  #: the most width of one at the head of a row of patches
 _LEAST_COLUMN_MM: Final = 60.0
+_MOST_COLUMNS: Final = 3
 _LABEL_ABOVE_MM: Final = 1.4
 _LABEL_BELOW_MM: Final = 3.2
 RIBBON_MM: Final = (
@@ -40,12 +42,13 @@ _RIBBONS_APART_MM: Final = 5.0
 _WRITE_MM: Final = 22.0  #: the least room to write in
 
 
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """A small whole picture, and its size in pixels at full size; the regions are outlined on it."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Small:
+    """A small whole picture, its size in pixels at full size, and the regions to outline on it, in those pixels."""
 
-    name: str  #: what stands above it: a row's letter, or nothing
+    pixels: pyvips.Image
     full_px: tuple[int, int]
+    outlines: Sequence[Box]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ class Foot:
     height_mm: float
     legend_mm: float  #: of it, without the ribbons
     lines: tuple[_Set, ...]
-    pictures: tuple[tuple[Shown, RectMm], ...]  #: each with its place from the legend's upper left corner
+    picture: RectMm | None  #: where the small picture stands, from the legend's upper left corner
     ribbons: tuple[tuple[Ribbon, float, float], ...] = field(
         default=()
     )  #: left and top from the upper left corner of the foot
@@ -97,18 +100,22 @@ def foot(
     inside: RectMm,
     title: str,
     lines: Sequence[Line],
-    shown: Sequence[Shown],
+    picture_px: tuple[int, int] | None,
     ribbons: Sequence[Ribbon],
     *,
     least_mm: float = 0.0,
 ) -> Foot:
-    """Set the foot in the width of `inside`: pictures at the left, words beside them, ribbons at the very end so that their place is always the same.
+    """Set the foot in the width of `inside`: a small picture at the left, words beside it, ribbons at the very end so that their place is always the same.
 
-    `least_mm`: how high the legend is taken to be at least, where its room has been settled before its last word was known.
+    `picture_px`: the picture's full size; None where the pictures stand elsewhere. `least_mm`: how high the legend is taken to be at least, where its room has been settled before its last word was known.
     """
-    pictures, taken = _pictures(shown, inside.width)
-    words, tall = _words(title, lines, taken, inside.width)
-    legend = max(tall, least_mm, max((place.bottom for _, place in pictures), default=0.0))
+    picture = None
+    if picture_px is not None:
+        picture = RectMm(
+            0.0, 0.0, *_within(picture_px, (min(_PICTURE_MM[0], _ALONE * inside.width), _PICTURE_MM[1]))
+        )
+    words, tall = _words(title, lines, picture.right + _APART_MM if picture else 0.0, inside.width)
+    legend = max(tall, least_mm, picture.bottom if picture else 0.0)
     laid = []
     rows = _ribbon_rows(ribbons, inside.width)
     for number, row in enumerate(rows):
@@ -117,7 +124,7 @@ def foot(
             laid.append((ribbon, left, legend + _CLEAR_MM + number * RIBBON_MM))
             left += len(ribbon.labels) * PATCH_MM + _RIBBONS_APART_MM
     height = legend + (_CLEAR_MM + len(rows) * RIBBON_MM if rows else 0.0)
-    return Foot(inside, height, legend, tuple(words), tuple(pictures), tuple(laid))
+    return Foot(inside, height, legend, tuple(words), picture, tuple(laid))
 
 
 def prepare(page: Page, made: Foot) -> None:
@@ -129,50 +136,42 @@ def prepare(page: Page, made: Foot) -> None:
             lettered(text, LABEL_CAP_MM, page.ppi)
 
 
-def draw(page: Page, made: Foot, smalls: Sequence[pyvips.Image], outlines: Sequence[Sequence[Box]]) -> None:
-    """Lay the foot on the page; `smalls` are the pictures, `outlines` the regions of each in its full pixels."""
+def draw(page: Page, made: Foot, small: Small | None) -> None:
+    """Lay the foot on the page."""
     left, top = made.inside_mm.left, made.top_mm
     for word in made.lines:
         page.type(word.text, left + word.left, top + word.base, word.cap)
         if word.rule is not None:
             page.rule(left + word.rule[0], top + word.base + 0.6, word.rule[1])
-    for (shown, place), pixels, boxes in zip(made.pictures, smalls, outlines, strict=True):
-        if shown.name:
-            page.type(shown.name, left + place.left, top + place.top - 1.0, LABEL_CAP_MM)
-        outlined = _outlined(pixels, shown.full_px, place, boxes, page)
-        page.lay(outlined, *page.at(left + place.left, top + place.top))
+    if made.picture is not None and small is not None:
+        place = made.picture
+        size = (round(page.px(place.width)), round(page.px(place.height)))
+        page.lay(_outlined(small, size, page), *page.at(left + place.left, top + place.top))
     for ribbon, across, down in made.ribbons:
         _ribbon(page, ribbon, left + across, top + down)
 
 
-def _pictures(shown: Sequence[Shown], width: float) -> tuple[list[tuple[Shown, RectMm]], float]:
-    """Where the small pictures stand, and how much width they take."""
-    alone = len(shown) == 1
-    most = _PICTURE_MM if alone else _SMALL_MM
-    most = min(most[0], width * 0.4 / (1 if alone else 2)), most[1]
-    rows = -(-len(shown) // max(1, int(width * 0.45 // (most[0] + 3.0))))
-    columns = -(-len(shown) // max(1, rows))
-    above = 0.0 if alone else LABEL_CAP_MM + 1.0
-    placed, widest = [], 0.0
-    for number, one in enumerate(shown):
-        scale = min(most[0] / one.full_px[0], most[1] / one.full_px[1])
-        size = one.full_px[0] * scale, one.full_px[1] * scale
-        row, column = divmod(number, columns)
-        left, top = column * (most[0] + 3.0), row * (most[1] + above + 2.0) + above
-        placed.append((one, RectMm(left, top, *size)))
-        widest = max(widest, left + size[0])
-    return placed, widest + _APART_MM if placed else 0.0
+def draw_at_row(page: Page, small: Small, left_px: int, patch: Box) -> None:
+    """Lay a picture at the head of its row of patches, level with their upper edge."""
+    width, height = _within(small.full_px, (page.px(ROW_PICTURE_MM), patch.height))
+    page.lay(_outlined(small, (round(width), round(height)), page), left_px, patch.top)
+
+
+def _within(full_px: tuple[int, int], most: tuple[float, float]) -> tuple[float, float]:
+    """The largest size of that shape."""
+    scale = min(most[0] / full_px[0], most[1] / full_px[1])
+    return full_px[0] * scale, full_px[1] * scale
 
 
 def _words(title: str, lines: Sequence[Line], left: float, width: float) -> tuple[list[_Set], float]:
-    """The title and the lines in one column or two, and how far down they reach."""
+    """The title and the lines in up to three columns, and how far down they reach."""
     room = width - left
     heads = _paragraph(title, TITLE_CAP_MM, room)
     set_ = [
         _Set(text, left, TITLE_CAP_MM + n * 1.5 * TITLE_CAP_MM, TITLE_CAP_MM) for n, text in enumerate(heads)
     ]
     first = set_[-1].base + _AFTER_TITLE_MM
-    columns = 2 if room >= 2 * _LEAST_COLUMN_MM + _APART_MM else 1
+    columns = max(1, min(_MOST_COLUMNS, int((room + _APART_MM) // (_LEAST_COLUMN_MM + _APART_MM))))
     wide = (room - (columns - 1) * _APART_MM) / columns
     broken = [(line, _broken(line, wide)) for line in lines]
     half = sum(len(texts) * _step(line) for line, texts in broken) / columns
@@ -240,16 +239,15 @@ def _ribbon(page: Page, ribbon: Ribbon, left: float, top: float) -> None:
         page.type_px(label, across + number * side + round(free / 2), base, LABEL_CAP_MM)
 
 
-def _outlined(
-    small: pyvips.Image, full_px: tuple[int, int], place: RectMm, boxes: Sequence[Box], page: Page
-) -> pyvips.Image:
-    """The small picture at its size on the sheet, each region framed by a dark line with a light one on both sides: it is seen on any ground."""
-    width, height = (max(1, round(page.px(mm))) for mm in (place.width, place.height))
-    pixels = small.resize(width / small.width, vscale=height / small.height, kernel="cubic")
+def _outlined(small: Small, size: tuple[int, int], page: Page) -> pyvips.Image:
+    """The small picture in so many pixels, each region framed by a dark line with a light one on both sides: it is seen on any ground."""
+    width, height = (max(1, side) for side in size)
+    source = small.pixels
+    pixels = source.resize(width / source.width, vscale=height / source.height, kernel="cubic")
     array = np.ndarray((pixels.height, pixels.width, 3), np.uint16, pixels.write_to_memory()).copy()
-    scale = pixels.width / full_px[0], pixels.height / full_px[1]
+    scale = pixels.width / small.full_px[0], pixels.height / small.full_px[1]
     thin = max(1, round(page.px(0.15)))
-    for box in boxes:
+    for box in small.outlines:
         left, top = round(box.left * scale[0]), round(box.top * scale[1])
         right, bottom = round((box.left + box.width) * scale[0]), round((box.top + box.height) * scale[1])
         for grown, ink in ((2 * thin, [65535] * 3), (thin, page.ink), (0, [65535] * 3)):

@@ -56,9 +56,9 @@ def make(renders: Sequence[Render], wanted: Iterable[Sequence[Series]], ask: Ask
         ]
         patches: list[Patch] = []
         frames: list[Frame] = []
-        for one, series, places in zip(renders, plan.series, regions, strict=True):
+        for render, series, places in zip(renders, plan.series, regions, strict=True):
             for index, place in enumerate(places):
-                made, centre = rendered(one, series, place, index, plan.laid, job, workers)
+                made, centre = rendered(render, series, place, index, plan.laid, job, workers)
                 patches += made
                 frames.append(centre)
     for patch in patches:
@@ -67,9 +67,15 @@ def make(renders: Sequence[Render], wanted: Iterable[Sequence[Series]], ask: Ask
     foot = footed(
         sizes_px, plan.series[0], flat, ask, job, cell_mm=plan.cell_mm, least_mm=plan.foot.legend_mm
     )
-    legend.draw(
-        page, foot, [less.pixels for less in smalls], [[place.box for place in places] for places in regions]
-    )
+    shown = [
+        legend.Small(less.pixels, size, [place.box for place in places])
+        for less, size, places in zip(smalls, sizes_px, regions, strict=True)
+    ]
+    legend.draw(page, foot, shown[0])
+    if len(shown) > 1:
+        left, _ = page.at(ask.room.inside_mm.left, 0.0)
+        for row, picture in enumerate(shown):
+            legend.draw_at_row(page, picture, left, plan.laid.patch(row, 0))
     return Strip(_noted(frames, page, flat), plan.series, tuple(patches), flat)
 
 

@@ -70,7 +70,7 @@ def _contradictions(posterior: Posterior) -> Iterator[str]:
         where = "" if count == 1 else f"strip {number}: "
         named = " ".join(strip.ranking)
         yield (
-            f"{where}the ranking {named} contradicts itself: whatever the cast, {alone.misplaced()}. "
+            f"{where}the ranking {named} contradicts itself: under the cast that explains it best, {alone.misplaced()}. "
             "Look again, dry and in the light that the print is for"
         )
 

@@ -78,7 +78,7 @@ class Posterior:
         left = [index for index in range(len(names)) if index not in ranking[: worst + 1]]
         nearer = min(left, key=lambda index: distances[at, index])
         by = float(misfits[at, worst])
-        return f"{names[nearer]} looks better than {names[ranking[worst]]} (by {by:.1f} ΔE00)"
+        return f"{names[nearer]} looks better than {names[ranking[worst]]} by ΔE00 {by:.1f}"
 
 
 def infer(proof: Proof, strips: Sequence[Judged]) -> Posterior:

@@ -17,6 +17,7 @@ from drydown.service.choosing import choose
 from drydown.service.reception import Order
 from drydown.service.reprint import reprint
 from drydown.service.stripping import strip
+from drydown.service.undoing import undo
 from drydown.service.workshop import Workshop
 from drydown.showing import shown
 from drydown.studio.resolve import resolve
@@ -44,7 +45,7 @@ def obey(workshop: Workshop, verb: str, args: Mapping[str, Any]) -> tuple[list[J
         "retry": lambda: [workshop.reception.retry(args["job"], anyway=bool(args.get("anyway")))],
         "approve": lambda: [workshop.desk.approve(args["job"])],
         "cancel": lambda: [workshop.engine.cancel(args["job"])],
-        "choose": lambda: choose(workshop, args),
+        "choose": lambda: undo(workshop, args["job"]) if args.get("undo") else choose(workshop, args),
         "strip": lambda: strip(workshop, args),
         "reprint": lambda: reprint(workshop, args),
     }

@@ -5,9 +5,8 @@ The hand-written recipe is never touched. What is not as it was when the strip w
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -15,6 +14,7 @@ from drydown.api import Value
 from drydown.errors import Conflict, DrydownError, Exit, Fault
 from drydown.jobs.requests import Answer
 from drydown.proofing.settle import changes, colour_keys
+from drydown.service.picks import Pick, Ranking, remember, varied
 from drydown.service.strips import (
     PrintedStrip,
     printed_strip,
@@ -23,21 +23,21 @@ from drydown.service.strips import (
     steps_changed,
     stock_print,
 )
+from drydown.service.studio_now import from_now_on, studio_now
 from drydown.service.workshop import Workshop
 from drydown.studio.guess import did_you_mean, listed
 from drydown.studio.layers import settled_faults
-from drydown.studio.load import load
 from drydown.studio.resolve import Resolved, resolve
 from drydown.studio.settled import (
     Choice,
     SettledFile,
     fingerprint,
     hash_file,
-    remove_settled,
     settled_path,
     write_settled,
 )
 from drydown.studio.studio import FINAL, Studio
+
 
 class BadChoice(DrydownError):
     """What was asked for cannot be a value of that recipe."""
@@ -66,17 +66,15 @@ class Wish:
     @classmethod
     def of(cls, args: Mapping[str, Any]) -> Wish:
         """From a request's arguments."""
-        given: dict[str, Any] = {key: value for key, value in args.items() if key != "undo"}
+        given = dict(args)
         return cls(**given | {key: tuple(value) for key, value in given.items() if isinstance(value, list)})
 
 
 def choose(workshop: Workshop, args: Mapping[str, Any]) -> Answer:
-    """Settle, remember, or undo. The answer's data: recipe, file, changes [key, old, new], warnings, and whether it was written.
+    """Settle and remember. The answer's data: recipe, file, changes [key, old, new], warnings, and whether it was written.
 
     Raises NotFound, Conflict, BadChoice, StudioError, Hold, OSError.
     """
-    if args.get("undo"):
-        return _undo(workshop, args["job"])
     wish, ledger = Wish.of(args), workshop.desk.publisher.ledger
     printed = printed_strip(ledger.job(wish.job))
     for name in wish.patches:
@@ -93,7 +91,7 @@ def choose(workshop: Workshop, args: Mapping[str, Any]) -> Answer:
     finals = [hot for hot in studio.hot_folders if (hot.recipe, hot.sheet_maker) == (spec.recipe, FINAL)]
     if keys and wish.keep and not wish.picture:
         write_settled(workshop.places.root, after)
-        _from_now_on(workshop, {spec.recipe: after})
+        from_now_on(workshop, {spec.recipe: after})
     _remember(workshop, wish, printed)
     workshop.log.write(
         "chosen",
@@ -115,14 +113,6 @@ def choose(workshop: Workshop, args: Mapping[str, Any]) -> Answer:
         "written": bool(keys) and wish.keep and not wish.picture,
     }
     return Answer(Exit.OK, "", data)
-
-
-def studio_now(workshop: Workshop) -> Studio:
-    """The studio's files as they are at this moment. Raises StudioError with every fault."""
-    house = workshop.house
-    if not house.changed():
-        return house.studio
-    return load(workshop.places.root, house.discovery.offers, house.discovery.problems)
 
 
 def _refuse(wish: Wish, printed: PrintedStrip, now: Resolved) -> None:
@@ -218,9 +208,10 @@ def _warnings(wish: Wish, printed: PrintedStrip, choice: Choice, studio: Studio)
         yield f"the strip was printed at another quality ({printed.strip.other_quality})"
 
 
-def _from_now_on(workshop: Workshop, settled: Mapping[str, SettledFile | None]) -> None:
-    """The next job is planned by the new values at once. The house keeps its old signature, so that the next look reads every file anew."""
-    house = workshop.house
-    now = {**house.studio.settled, **settled}
-    kept = {name: one for name, one in now.items() if one is not None}
-    workshop.house = replace(house, studio=replace(house.studio, settled=kept))
+def _remember(workshop: Workshop, wish: Wish, printed: PrintedStrip) -> None:
+    """What the next strip starts from."""
+    ledger, now = workshop.desk.publisher.ledger, workshop.desk.publisher.clock()
+    if wish.ranked:
+        remember(ledger, printed.row.id, Ranking(wish.patches, now, wish.still_off))
+    elif wish.keep and wish.patches:
+        remember(ledger, printed.row.id, Pick(varied(printed, wish.settings), wish.said, now))

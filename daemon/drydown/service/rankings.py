@@ -5,7 +5,6 @@ Reads rows and facts, and thinks; so it runs in the process of whoever asks, nev
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,7 @@ from drydown.errors import Conflict, NotFound
 from drydown.jobs.ledger_view import LedgerView
 from drydown.jobs.spec import JobSpec
 from drydown.proofing.settle import HOLDS, numbers, step_of
-from drydown.service.choosing import ranking_fact
+from drydown.service.picks import ranking_of
 from drydown.service.strips import PrintedStrip, printed_strip, stock_print
 from drydown.studio.guess import listed
 
@@ -59,7 +58,7 @@ def same_picture(ledger: LedgerView, newest: Ranked) -> list[Ranked]:
         if row.id == newest.printed.row.id or not digest or f'"{digest}"' not in row.result_json:
             continue
         try:
-            earlier = remembered(ledger, printed_strip(row)) if ledger.fact(ranking_fact(row.id)) else None
+            earlier = remembered(ledger, printed_strip(row)) if ranking_of(ledger, row.id) else None
         except (Conflict, NotFound):
             continue
         if earlier is not None and _belongs(earlier.printed, newest.printed):
@@ -69,11 +68,10 @@ def same_picture(ledger: LedgerView, newest: Ranked) -> list[Ranked]:
 
 def remembered(ledger: LedgerView, printed: PrintedStrip) -> Ranked | None:
     """The ranking of a strip that the ledger remembers, if any. Raises NotFound, Conflict where it does not fit the strip."""
-    text = ledger.fact(ranking_fact(printed.row.id))
-    if not text:
+    ranking = ranking_of(ledger, printed.row.id)
+    if ranking is None:
         return None
-    data = json.loads(text)
-    return ranked_strip(printed, data["patches"], still_off=bool(data.get("still_off")))
+    return ranked_strip(printed, ranking.patches, still_off=ranking.still_off)
 
 
 def posterior_of(strips: Sequence[Ranked]) -> Posterior:
