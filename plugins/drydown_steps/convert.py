@@ -57,7 +57,7 @@ def convert(frame: Frame, settings: Convert, job: Job, /) -> Frame:
             'Say untagged = "srgb" for this recipe, or export the picture again with its profile embedded.'
         )
     if frame.pixels.bands == _channels(frame.icc) + 1:
-        raise Refusal(
+        raise Hold(
             "The picture still has transparency, and paper has none. Put flatten before convert in the recipe."
         )
     if settings.hard_proof:

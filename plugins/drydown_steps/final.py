@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from drydown.api import Field, Finished, Frame, Job, Note, Refusal, Render, Settings, sheet_maker
+from drydown.api import Field, Finished, Frame, Hold, Job, Note, Render, Settings, sheet_maker
 
 
 class Final(Settings):
@@ -66,13 +66,13 @@ def _check(frame: Frame, job: Job) -> None:
     from drydown.imaging.convert import same_profile
 
     if frame.icc is None or not same_profile(frame.icc, job.stock.icc):
-        raise Refusal(
+        raise Hold(
             f"The picture reached the sheet in another profile than that of stock '{job.stock.name}'. Put convert into the recipe."
         )
     if frame.pixels.hasalpha():
-        raise Refusal("The picture reached the sheet with transparent parts. Put flatten into the recipe.")
+        raise Hold("The picture reached the sheet with transparent parts. Put flatten into the recipe.")
     if abs(frame.ppi - job.stock.ppi) > 1e-6 * job.stock.ppi:
-        raise Refusal(
+        raise Hold(
             f"The picture reached the sheet at {frame.ppi:.1f} ppi and stock '{job.stock.name}' prints at {job.stock.ppi:g}. "
             "Put resample into the recipe."
         )

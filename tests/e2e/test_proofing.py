@@ -263,6 +263,17 @@ def test_without_a_folder_for_finals_the_pictures_file_goes_where_the_person_sta
     assert "no hot folder makes finals" in said and (here / "harbour.toml").exists()
 
 
+def test_a_share_that_is_away_gets_no_file_into_its_empty_mount_point(
+    studio: Path, strip: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (studio / "hot" / "final").rename(studio / "hot" / "elsewhere")
+    (studio / "hot" / "final").mkdir()
+    monkeypatch.chdir(tmp_path)
+    said = ok(drydown(studio, "choose", strip, "C2", "--picture"))
+    assert "hot/final is offline" in said and (tmp_path / "harbour.toml").exists()
+    assert not list((studio / "hot" / "final").iterdir())
+
+
 # what is refused, and what is said
 
 
@@ -637,6 +648,8 @@ def test_a_ranking_of_sharpness_says_nothing_of_the_printer(studio: Path, harbou
 
 def test_several_pictures_share_a_strip_each_with_what_it_brought_along(studio: Path, tmp_path: Path) -> None:
     (studio / "stocks" / "pearl.toml").write_text("refeed = true\n" + STOCK)
+    recipe = studio / "recipes" / "small.toml"
+    recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["balance.magenta"]\nvalues = [[-6, 0, 6]]\n')
     finals = []
     for number, name in enumerate(("one", "two", "three"), 1):
         source = picture(tmp_path / f"{name}.tif", seed=number, width=900, height=600)

@@ -65,7 +65,13 @@ def test_a_changed_recipe_counts_from_the_next_picture_on(studio: Path, tmp_path
             time.sleep(0.1)
         drop(picture(tmp_path / "b.jpg", seed=2), studio / "hot" / "final")
         rows = follow(studio, 2, deadline_s=60, show=lambda row: None)
-    lifts = [step.settings["lift_L"] for row in rows if row.spec for step in row.spec.steps if step.use == "tone-lift"]
+    lifts = [
+        step.settings["lift_L"]
+        for row in rows
+        if row.spec
+        for step in row.spec.steps
+        if step.use == "tone-lift"
+    ]
     assert lifts == [3.0, 1.0]
 
 
@@ -102,3 +108,14 @@ def test_a_step_that_crashes_the_process_costs_that_job_only(studio: Path, tmp_p
     assert job["state"] == "aborted" and "SIGSEGV" in job["reason"] and job["attempts"] == 3
     good = drydown(studio, "run", "small", str(picture(tmp_path / "b.jpg")), "--json")
     assert json.loads(good.stdout)["state"] == "completed"
+
+
+def test_a_file_that_nobody_can_take_is_told_of_once(studio: Path, tmp_path: Path) -> None:
+    with daemon(studio):
+        (studio / "hot" / "final" / "lonely.toml").write_text("copies = 2\n")
+        log = studio / "state" / "daemon.log"
+        end = time.monotonic() + 60
+        while b"lonely.toml waits" not in log.read_bytes() and time.monotonic() < end:
+            time.sleep(0.2)
+        time.sleep(1.5)
+        assert log.read_bytes().count(b"lonely.toml waits: settings without a picture") == 1

@@ -49,7 +49,7 @@ def test_the_legend_says_what_a_judge_and_a_later_reader_need() -> None:
     for words in (
         "recipe shoreline", "stock pearl, lot 0412", "photographic-satin", "quality high", "strip on letter", "job k7f3a2c9", "2026-05-14",
         "region at 120, 80 mm, 38 x 57 mm at final size, chosen by rule", "judge not before 30 min, from 400 mm away",
-        "judged under (meant: D50 500 lx):", "+M = more magenta on paper", "printed at:", "the recipe as it stands (M +2)",
+        "judged under (D50 500 lx):", "+M = more magenta on paper", "printed at:", "the recipe as it stands (M +2)",
     ):  # fmt: skip
         assert words in text
 

@@ -109,9 +109,12 @@ def test_after_long_enough_the_content_no_longer_speaks_against_it(folder: int, 
     assert ask(folder, tmp_path / "a.jpg", patient=False).state == "complete"
 
 
-def test_an_empty_file_is_never_whole(folder: int, tmp_path: Path) -> None:
+def test_an_empty_file_waits_as_long_as_there_is_patience_and_is_then_left_to_its_reader(
+    folder: int, tmp_path: Path
+) -> None:
     (tmp_path / "a.jpg").touch()
-    assert ask(folder, tmp_path / "a.jpg", patient=False) == Verdict("unfinished", "it is empty")
+    assert ask(folder, tmp_path / "a.jpg", patient=True) == Verdict("unfinished", "it is empty")
+    assert ask(folder, tmp_path / "a.jpg", patient=False).state == "complete"
 
 
 def test_links_pipes_sockets_and_devices_are_unfit_and_never_block(folder: int, tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from drydown.proofing.arithmetic import together
 from drydown.proofing.posterior import Judged, Proof
 from drydown.proofing.roles import Role
 
-INK_ROLES: dict[str, Role] = {f"balance.{ink}": ink for ink in ("cyan", "magenta", "yellow")}  # type: ignore[misc]
+INK_ROLES: dict[str, Role] = {f"balance.{ink}": ink for ink in ("cyan", "magenta", "yellow")}
 ROLES: dict[str, Role] = {**INK_ROLES, "tone-lift.lift_L": "lift_L"}
 WITH_CONTRAST: dict[str, Role] = {"tone-lift.lift_L": "lift_L", "tone-lift.contrast": "contrast"}
 UNTOUCHED = dict.fromkeys(ROLES, 0.0)
@@ -46,7 +46,7 @@ def proof(
 def distances(of: Proof, points: Sequence[Mapping[str, float]], error: Sequence[float]) -> Floats:
     """How far patches lie from the wanted look on a printer with this error."""
     places = np.stack([of.arithmetic().place(of.by_role(point)) for point in points])
-    return of.looks().distance(together(places, np.array([error], dtype=np.float64)))[0]
+    return np.asarray(of.looks().distance(together(places, np.array([error], dtype=np.float64)))[0])
 
 
 def named(points: Sequence[Mapping[str, float]]) -> dict[str, Mapping[str, float]]:

@@ -119,3 +119,15 @@ def test_halving_lays_nothing_twice() -> None:
 def test_one_patch_is_no_strip() -> None:
     with pytest.raises(ValueError, match="1 patches make no strip"):
         first_strip(1, ROLES, UNTOUCHED, icc=ICC)
+
+
+def test_a_winner_between_the_steps_stays_where_it_is_and_a_setting_that_it_does_not_name_at_its_base() -> (
+    None
+):
+    of, error = proof(), (8.0, -6.0, 2.0)
+    ring = [
+        {"balance.cyan": c, "balance.magenta": m, "balance.yellow": y}
+        for c, m, y in ((0.0, 0.0, 0.0), (-6.3, 5.7, -1.4), (5.7, -6.3, 1.2))
+    ]
+    points = next_strip(infer(of, [judged(of, ring, error, best=1)]), 12)
+    assert {**ring[1], "tone-lift.lift_L": 0.0} in points and UNTOUCHED in points

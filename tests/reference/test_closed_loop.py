@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from tests.reference.closed_loop import MUCH_WORSE_dE, Outcome, middle_and_worst
 from tests.reference.closed_loop_table import FOREIGN, GOOD, OWN, Line
-from tests.reference.simulated_printers import matte, own, pearl
+from tests.reference.simulated_printers import Bench, matte, own, pearl
 
 from drydown.imaging.icc_exact import device_to_lab
 from drydown.imaging.neutral import neutral_response
@@ -63,7 +63,7 @@ def test_a_good_profile_is_not_spoiled(line: Line) -> None:
 
 
 @pytest.mark.parametrize("bench", [pearl(), matte()], ids=["pearl", "matte"])
-def test_the_simulated_printer_prints_what_the_steps_own_tables_would(bench: object) -> None:
+def test_the_simulated_printer_prints_what_the_steps_own_tables_would(bench: Bench) -> None:
     """Settings and a hidden error of the own kind, once by the simulation's curves and once by four 16-bit tables."""
     random = np.random.default_rng(12)
     printer = own(bench, np.random.default_rng(12))

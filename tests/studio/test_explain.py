@@ -140,10 +140,6 @@ def test_a_move_that_is_large_after_conversion_is_advised_before_it(
             ],
         ),
         (
-            SHORELINE.replace('[[step]]\nuse = "resample"\n', ""),
-            ["has no resample step: nothing brings the picture to the stock's pixels an inch"],
-        ),
-        (
             SHORELINE.replace('[[step]]\nuse = "flatten"\n', ""),
             ["has no flatten step: a picture with transparency cannot be converted"],
         ),
@@ -219,6 +215,15 @@ def test_a_chain_without_conversion_is_a_fault_unless_a_step_of_ones_own_may_con
     assert [str(fault) for fault in found.faults] == [
         "recipes/shoreline.toml: has no convert step: the picture would keep its own colours, and no sheet is made of that;"
         ' add [[step]] use = "convert"'
+    ]
+
+
+def test_a_chain_without_resampling_is_a_fault(tmp_path: Path) -> None:
+    text = SHORELINE.replace('[[step]]\nuse = "resample"\n', "")
+    found = explain(opened(tmp_path, shoreline=text))
+    assert [str(fault) for fault in found.faults] == [
+        "recipes/shoreline.toml: has no resample step: nothing brings the picture to the stock's pixels an inch;"
+        ' add [[step]] use = "resample"'
     ]
 
 

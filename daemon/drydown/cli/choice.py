@@ -24,6 +24,7 @@ from drydown.jobs.ledger_view import LedgerView
 from drydown.proofing.settle import Values, between, is_fine, numbers, patch_ranges
 from drydown.service.picks import IN_ORDER, Pick, pick_of, ranking_of
 from drydown.service.strips import PrintedStrip, as_laid_down, dropped_name, printed_strip
+from drydown.showing import shown
 
 
 @dataclass
@@ -193,23 +194,26 @@ def _show_on_screen(asked: Asked, values: Mapping[str, float]) -> None:
 
 
 def _write_own(asked: Asked, data: Mapping[str, Any], values: Values, picture: int, said: str) -> None:
-    """The picture's own file, into the folder where its final is dropped; where there is none, into the current one."""
+    """The picture's own file, into the folder where its final is dropped; where there is none, or a share is away, into the current one."""
+    from drydown.intake.folder import TAKEN
     from drydown.studio.picture_own import write_picture_own
 
     with view(asked.root) as ledger:
         name = dropped_name(ledger.job(asked.printed.job_of(picture)))
-    folder = Path(data["folder"]) if data["folder"] and Path(data["folder"]).is_dir() else Path.cwd()
-    path = folder / f"{Path(name).stem}.toml"
+    hot = Path(data["folder"]) if data["folder"] else None
+    online = hot is not None and (hot / TAKEN).is_dir()  # else it may be an empty mount point
+    path = (hot if hot is not None and online else Path.cwd()) / f"{Path(name).stem}.toml"
     given = {key: value for key, value in values.items() if value is not None}
-    write_picture_own(path, given, picture=asked.row.source_name, why=f"Job {asked.row.id}, patch {said}.")
-    where = below(asked.root, path)
-    if data["folder"]:
-        click.echo(
-            f"Written to {where}, for this picture alone: it waits there until {name} is dropped beside it."
-        )
+    write_picture_own(path, given, picture=shown(name), why=f"Job {asked.row.id}, patch {said}.")
+    where = f"Written to {below(asked.root, path)}, for this picture alone"
+    if online:
+        click.echo(f"{where}: it waits there until {shown(name)} is dropped beside it.")
+    elif hot is not None:
+        click.echo(f"{where}: {below(asked.root, hot)} is offline, so put it beside {shown(name)} yourself.")
     else:
+        recipe = data["recipe"]
         click.echo(
-            f"Written to {where}, for this picture alone: no hot folder makes finals of recipe {data['recipe']}, so put it beside {name} yourself."
+            f"{where}: no hot folder makes finals of recipe {recipe}, so put it beside {shown(name)} yourself."
         )
 
 

@@ -19,7 +19,10 @@ def job_words(row: JobRow, events: Iterable[EventRow], root: Path) -> Iterator[s
         f", printed again after {row.again_of}" if row.again_of else ""
     )
     if row.sheet is not None:
-        yield f"Sheet: {below(root, row.sheet)}"
+        when = {"completed": "Sheet", "canceled": "Sheet, never published"}.get(
+            row.state, "Sheet, once it is handed over"
+        )
+        yield f"{when}: {below(root, row.sheet)}"
     if row.spec is not None:
         yield from _asked(row.spec)
     if row.result is not None:

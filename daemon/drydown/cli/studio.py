@@ -110,7 +110,11 @@ def _placement_sheets(house: House, sheet: str, only: tuple[str, ...]) -> int:
         folder = house.places.root / "prints" / "placement"
         folder.mkdir(parents=True, exist_ok=True)
         to = _free(folder / f"placement__{name}__{paper.name}.tif")
-        write_sheet(make_placement_sheet(stock, paper), to, ppi=stock.ppi, icc=stock.icc)
+        try:
+            made = make_placement_sheet(stock, paper)
+        except ValueError as error:
+            raise NotFound(f"{error}; take letter, A4 or larger") from None
+        write_sheet(made, to, ppi=stock.ppi, icc=stock.icc)
         write_preview(to, to.with_suffix(".preview.jpg"))
         click.echo(
             f"{to}\n  print it with {name}'s driver settings, scaling none, then measure: the rule is 100 mm"

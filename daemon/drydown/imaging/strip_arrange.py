@@ -134,6 +134,7 @@ def _grid(
         lines=lines,
         patch_mm=None if ask.patch_mm is None else SizeMm(ask.patch_mm, ask.patch_mm),
         most_mm=SizeMm(*most),
+        middle=len(sizes_px) == 1,
     )
     free = foot.left_for_patches
     if len(sizes_px) > 1:

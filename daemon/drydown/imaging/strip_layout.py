@@ -31,6 +31,7 @@ LINE_MM: Final = 4.2  #: from one base line of a caption to the next
 #: from a caption to the next row's patches: more than to its own, so that it is seen whose it is
 BELOW_MM: Final = 4.6
 _LOOSER_MM: Final = 6.0  #: so much may be added to each row and column where the room is not used up
+_AT_FOOT_MM: Final = 4.0
 _EPSILON: Final = 1e-6  #: of a pixel: the noise of adding millimetres
 
 
@@ -75,6 +76,7 @@ class Wish:
     lines: Callable[[float], int]  #: how many lines the longest caption takes at a width in mm
     patch_mm: SizeMm | None = None  #: None: as large as fits
     most_mm: SizeMm  #: no patch can be larger than the picture
+    middle: bool = True  #: in the middle of the room's width; else at its left edge
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +112,7 @@ def caption_mm(lines: int) -> float:
 
 
 def lay(wish: Wish, inside: RectMm, canvas_mm: RectMm, ppi: float) -> Laid:
-    """The grid with the largest patches, in the middle of `inside` and not a pixel beyond.
+    """The grid with the largest patches that fits into `inside`, not a pixel beyond.
 
     Arranged series keep their rows and columns. Raises Refusal with the numbers that would fit.
     """
@@ -174,12 +176,12 @@ class _Raster:
             height = (self.height - captions + rows * self.gap) // (rows * down) - self.gap
             if given is not None:
                 fits = columns * (cell + self.gap) - self.gap <= self.width and height >= given[1]
-                return self._placed(shape, block, given, lines) if fits else None
+                return self._placed(wish, shape, block, given, lines) if fits else None
             height = min(height, math.floor(LONGEST * width), self.down(wish.most_mm.height))
             if height < self.least:
                 return None
             if width <= LONGEST * height:
-                return self._placed(shape, block, (width, height), lines)
+                return self._placed(wish, shape, block, (width, height), lines)
             width = math.floor(LONGEST * height)  # narrower captions may take another line: look again
         return None
 
@@ -195,26 +197,22 @@ class _Raster:
         return round(size.width * self._per_mm), round(size.height * self._per_mm)
 
     def _placed(
-        self, shape: tuple[int, int], block: tuple[int, int], patch: tuple[int, int], lines: int
+        self, wish: Wish, shape: tuple[int, int], block: tuple[int, int], patch: tuple[int, int], lines: int
     ) -> Laid:
-        """In the middle across, from the top down; what room is left loosens rows and columns a little."""
+        """From the top down; what room is left loosens rows and columns a little, and what is below the last row first."""
         (rows, columns), (across, down) = shape, block
         cell = across * (patch[0] + self.gap) - self.gap, down * (patch[1] + self.gap) - self.gap
-        tall = cell[1] + self.under(lines)
-        pitch = (
-            cell[0]
-            + self.gap
-            + self._share(self.width - columns * (cell[0] + self.gap) + self.gap, columns - 1),
-            tall
-            + self.up(BELOW_MM)
-            + self._share(self.height - rows * (tall + self.up(BELOW_MM)) + self.up(BELOW_MM), rows - 1),
-        )
-        spare = self.width - (columns - 1) * pitch[0] - cell[0]
-        return Laid(rows, columns, patch, block, pitch, self.gap, (self.left + spare // 2, self.top), lines)
+        step = cell[0] + self.gap, cell[1] + self.under(lines) + self.up(BELOW_MM)
+        spare_x = self.width + self.gap - columns * step[0]
+        spare_y = self.height + self.up(BELOW_MM) - rows * step[1] - self.down(_AT_FOOT_MM)
+        pitch = step[0] + self._share(spare_x, columns - 1), step[1] + self._share(spare_y, rows - 1)
+        spare = self.width - (columns - 1) * pitch[0] - cell[0] if wish.middle else 0
+        origin = self.left + spare // 2, self.top
+        return Laid(rows, columns, patch, block, pitch, self.gap, origin, lines)
 
     def _share(self, spare: int, between: int) -> int:
         """What each of so many spaces may take of the room that is left."""
-        return min(spare // between, self.down(_LOOSER_MM)) if between else 0
+        return max(0, min(spare // between, self.down(_LOOSER_MM))) if between else 0
 
 
 def _refusal(wish: Wish, raster: _Raster) -> str:

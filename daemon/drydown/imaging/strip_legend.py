@@ -26,8 +26,8 @@ LABEL_CAP_MM: Final = 1.8
 STEP_MM: Final = 3.5  #: from one base line to the next
 _AFTER_TITLE_MM: Final = 4.8
 _APART_MM: Final = 6.0  #: between columns
-_CLEAR_MM: Final = 4.0  #: between legend and ribbons
-_BELOW_PATCHES_MM: Final = 5.5
+_CLEAR_MM: Final = 3.5  #: between legend and ribbons
+_BELOW_PATCHES_MM: Final = 5.0
 _PICTURE_MM: Final = (48.0, 32.0)  #: the most that the small whole picture takes
 _ALONE: Final = 0.25  #: of the room's width at most
 ROW_PICTURE_MM: Final = 24.0  #: the most width of one at the head of a row of patches
@@ -38,8 +38,9 @@ _LABEL_BELOW_MM: Final = 3.2
 RIBBON_MM: Final = (
     LABEL_CAP_MM + _LABEL_ABOVE_MM + PATCH_MM + _LABEL_BELOW_MM
 )  #: one row of ribbons with its words
-_RIBBONS_APART_MM: Final = 5.0
-_WRITE_MM: Final = 22.0  #: the least room to write in
+_RIBBONS_APART_MM: Final = 5.0  #: side by side
+_RIBBON_ROWS_APART_MM: Final = 2.0
+_WRITE_MM: Final = 18.0  #: the least room to write in
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,9 +122,10 @@ def foot(
     for number, row in enumerate(rows):
         left = 0.0
         for ribbon in row:
-            laid.append((ribbon, left, legend + _CLEAR_MM + number * RIBBON_MM))
+            laid.append((ribbon, left, legend + _CLEAR_MM + number * (RIBBON_MM + _RIBBON_ROWS_APART_MM)))
             left += len(ribbon.labels) * PATCH_MM + _RIBBONS_APART_MM
-    height = legend + (_CLEAR_MM + len(rows) * RIBBON_MM if rows else 0.0)
+    below = len(rows) * (RIBBON_MM + _RIBBON_ROWS_APART_MM) - _RIBBON_ROWS_APART_MM
+    height = legend + (_CLEAR_MM + below if rows else 0.0)
     return Foot(inside, height, legend, tuple(words), picture, tuple(laid))
 
 

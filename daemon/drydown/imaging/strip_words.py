@@ -50,7 +50,7 @@ def legend(
         *_other_quality(job),
         Line(f"judge {dry}, from {job.viewing_mm:g} mm away"),
         Line("printed at:", write=True),
-        Line(f"judged under (meant: {job.light}):" if job.light else "judged under:", write=True),
+        Line(f"judged under ({job.light}):" if job.light else "judged under:", write=True),
         *map(Line, _sign(series, wide_mm)),
         Line(f"{_PARTS[part]}" if part in _PARTS else ""),
         Line(f"recipe {job.recipe}, for {job.final_sheet.name}; strip on {job.sheet.name}"),

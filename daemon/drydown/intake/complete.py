@@ -98,7 +98,7 @@ def _check_open(fd: int, expected: Look, kind: Kind, patient: bool) -> Verdict:
         return Verdict("unfit", why)
     if Look.of(found) != expected:
         return Verdict("changing", "it changed a moment ago")
-    if found.st_size == 0:
+    if found.st_size == 0 and patient:
         return Verdict("unfinished", "it is empty")
     # On a share the kernel would answer for this machine alone, or claim a writer where there is none.
     writer = writer_of(fd) if kind == "local" else "unknown"

@@ -147,6 +147,9 @@ def _evaluate(work: _Work, chain: Chain, maker: SheetOffer[Any], settings: Any, 
             raise StepCrashed(
                 work.spec.maker.name, work.spec.maker.plugin.offered_by, cause.reason
             ) from error
+        work.facts["evaluation"] = (
+            cause.reason
+        )  # the library's own words belong into the record, not before a person
         raise _culprit(chain, cause) from error
     return made
 
@@ -203,7 +206,7 @@ def _culprit(chain: Chain, cause: Cause) -> Exception:
     links = chain.links
     if not evaluates(0):
         return Refusal(
-            f"The picture cannot be decoded to its end ({cause.reason}). Export it again and drop it once more."
+            f"{chain.picture_name or 'The picture'} is damaged inside: it cannot be decoded to its end. Export it again and drop it once more."
         )
     good, bad = 0, len(links)
     if evaluates(bad):

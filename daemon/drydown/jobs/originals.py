@@ -118,7 +118,7 @@ def reason_text(places: Places, row: JobRow, where: Path) -> str:
     ]
     if held:
         choices = _NEXT.get(row.question, _NEXT_DEFAULT).format(job=row.id)
-        lines += ["", "Next, one of:", f"  {choices}"]
+        lines += ["", "Next, one of:", *f"  {choices}".split("\n")]
         if "drydown cancel" not in choices:
             lines.append(f"  drydown cancel {row.id}    (do not print it)")
     return "\n".join("".join(_visible(letter) for letter in line) for line in lines) + "\n"

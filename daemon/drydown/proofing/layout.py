@@ -63,7 +63,7 @@ def next_strip(posterior: Posterior, count: int, *, columns: int = COLUMNS) -> l
     spread_dE = float(np.sqrt(np.trace(metric @ posterior.covariance) / model.dimensions))
     targets = middle + (left - middle) * np.hypot(_WIDER, _LEAST_dE / max(spread_dE, 1e-3))
     newest = posterior.strips[-1]
-    winner = posterior.proof.by_role(newest.patches[newest.ranking[0]])
+    winner = {**model.base, **posterior.proof.by_role(newest.patches[newest.ranking[0]])}
     return _laid(count, model, metric, targets, posterior.weights, [winner], posterior.proof.roles, columns)
 
 
@@ -123,18 +123,16 @@ def _laid(
         raise ValueError(f"{count} patches make no strip; lay at least two")
     directions, base = model.directions(), np.array([model.base[role] for role in model.roles])
     wanted = model.laid(solve(directions, metric, targets))
-    fixed = [base, *(np.array([one[role] for role in model.roles]) for one in kept)]
+    fixed = list(dict.fromkeys(tuple(one[role] for role in model.roles) for one in (model.base, *kept)))
+    held = np.array(fixed) - base
     middle = weights @ wanted
     to_eye = directions.T @ np.linalg.cholesky(metric)
     chosen: dict[tuple[float, ...], None] = {}
     for attempt in range(_TRIES):
         # narrow beliefs can round to fewer values than there are patches: then reach farther
         moved = middle + (wanted - middle) * _WIDEN**attempt
-        held = np.unique(np.array(fixed), axis=0) - base
         centres = _centres(moved, weights, held, to_eye, max(count - len(held), 0))
-        chosen = dict.fromkeys(
-            _in_steps(point, base, model.roles) for point in np.concatenate([held, centres])
-        )
+        chosen = dict.fromkeys((*fixed, *(_in_steps(point, base, model.roles) for point in centres)))
         if len(chosen) >= count:
             break
     points = _in_order(list(chosen)[:count], model, columns)
@@ -142,11 +140,8 @@ def _laid(
 
 
 def _in_steps(change: Floats, base: Floats, roles: Sequence[Role]) -> tuple[float, ...]:
-    """Base plus change in whole steps; a base that lies between the steps stays where it is, if it is not to move."""
-    return tuple(
-        float(at) if abs(by) < 1e-9 else rounded(role, at + by)
-        for role, at, by in zip(roles, base, change, strict=True)
-    )
+    """Base plus change in whole steps."""
+    return tuple(rounded(role, at + by) for role, at, by in zip(roles, base, change, strict=True))
 
 
 def _centres(points: Floats, weights: Floats, held: Floats, to_eye: Floats, count: int) -> Floats:

@@ -128,6 +128,11 @@ class Daemon:
         found = self._doors.look(now, told.paths, everything=told.everything, want=want)
         for ready in found.ready:
             self._claim(ready, now)
+        for one in self._doors.overdue(now):
+            self._listener.say(f"{one.folder}: {shown(one.relative)} waits: {one.why}")
+            self._workshop.log.write(
+                "waits", hot_folder=one.folder, source=shown(one.relative), reason=one.why
+            )
         for trouble in (trouble for trouble in found.problems if trouble.new):
             self._listener.say(f"{trouble.folder}: {trouble.what}")
             self._workshop.log.write("folder trouble", hot_folder=trouble.folder, what=trouble.what)

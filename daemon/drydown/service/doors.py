@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from drydown.intake.folder import HotFolder
-from drydown.intake.found import Found, IntakeTimes, Ready
+from drydown.intake.found import Found, IntakeTimes, Ready, Waiting
 from drydown.intake.rescan import Scanner
 from drydown.studio.settings import DaemonTable
+
+#: kinds of waiting that end only when somebody does something
+ASK_A_PERSON = ("unfit", "settings", "unfinished", "put off")
+TELL_AFTER_S = 20.0
 
 
 class Doors:
@@ -28,6 +32,7 @@ class Doors:
         self._watcher = Watcher(self.folders, hint)
         self._watcher.start()  # before the first scan: what comes in between is found by one of the two
         self._faults = 0
+        self._told: set[tuple[str, str, str]] = set()
         self._everything = True
         self.next_at = 0.0  #: monotonic seconds: when to look again if nobody tells of anything
         self.waiting = 0
@@ -48,6 +53,16 @@ class Doors:
         self.problems = tuple(trouble.what for trouble in found.problems)
         more = len(found.ready) >= want > 0
         self.next_at = now if more or self._everything else now + found.look_again_s
+        return found
+
+    def overdue(self, now: float) -> list[Waiting]:
+        """Files that wait for a person, and have for a while: each is answered once, with its reason."""
+        found = []
+        for one in self._scanner.waiting(now):
+            key = (one.folder, one.relative, one.why)
+            if one.kind in ASK_A_PERSON and now - one.since >= TELL_AFTER_S and key not in self._told:
+                self._told.add(key)
+                found.append(one)
         return found
 
     def put_off(self, ready: Ready, why: str, now: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from drydown.errors import NotFound
 from drydown.intake.hints import Hints
 from drydown.intake.ignored import ignored
 from drydown.intake.sidecar import is_settings
@@ -14,19 +15,23 @@ from drydown.service.asks import take_files
 from drydown.service.daemon import Listener, Status
 from drydown.service.reception import Order
 from drydown.service.workshop import Workshop
+from drydown.showing import shown
 
 LOOK_S = 0.5
 
 
 def pictures_in(paths: Iterable[Path]) -> list[Path]:
-    """Files as named; of folders every file in them that could be a picture, by name. Raises OSError for a path that is not there."""
+    """Files as named; of folders every file in them that could be a picture, by name. Raises NotFound for a path that is no file."""
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
             inside = (entry for entry in sorted(path.iterdir()) if entry.is_file())
             found += [entry for entry in inside if not ignored(entry.name) and not is_settings(entry.name)]
         else:
-            path.stat()
+            if not path.is_file():
+                raise NotFound(
+                    f"there is no picture {shown(str(path))}; name a file, or a folder that holds some"
+                )
             found.append(path)
     return found
 

@@ -129,7 +129,7 @@ def _settings_changed(step: StepSpec, now: Resolved, chosen: Collection[str]) ->
     for key in dict.fromkeys((*step.settings, *values)):
         full = f"{step.name}.{key}"
         origins = {step.origin.get(key), here.origin.get(key)}
-        if full in chosen or origins & {"settled", "picture", "asked"}:
+        if full in chosen or origins & {"settled", "picture"}:
             continue
         old, new = step.settings.get(key), values.get(key)
         if isinstance(path := getattr(here.settings, key, None), Path):

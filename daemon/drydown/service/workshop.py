@@ -123,6 +123,8 @@ class Workshop:
         known = self._identities()
         found: list[Adoptable] = []
         for name, path in self.hot.items():
+            if not path.exists() and not known.get(name):
+                continue  # a folder that a person has just named: it is set up below
             try:
                 adoption = adopt.adopt(folder.HotFolder(name, path, known.get(name, "")))
             except folder.FolderOffline as error:

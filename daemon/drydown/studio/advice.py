@@ -44,7 +44,6 @@ _ORDER = (
 _WANTED = {
     "flatten": "a picture with transparency cannot be converted",
     "crop": "nothing brings the picture to the shape of the room on the sheet",
-    "resample": "nothing brings the picture to the stock's pixels an inch",
 }
 
 
@@ -60,12 +59,15 @@ class Advice:
 
 
 def chain_faults(found: Resolved) -> Iterator[Fault]:
-    """Slips that spoil every sheet: no conversion, or an absolute one without a paper to imitate."""
+    """Slips that spoil every sheet: no conversion, no resampling, or an absolute conversion without a paper to imitate."""
     file = found.recipe.file
     uses = [step.use for step in found.steps]
     if "convert" not in uses and set(uses) <= set(KNOWN):
         reason = "has no convert step: the picture would keep its own colours, and no sheet is made of that"
         yield Fault(file, "", reason, 'add [[step]] use = "convert"')
+    if "resample" not in uses and set(uses) <= set(KNOWN):
+        reason = "has no resample step: nothing brings the picture to the stock's pixels an inch"
+        yield Fault(file, "", reason, 'add [[step]] use = "resample"')
     if getattr(found.maker.settings, "form", None) == "printable" and found.stock.unprintable_mm is None:
         reason = f"is printable, and stock {found.stock_name} does not state its unprintable_mm"
         yield Fault(file, f"[{found.maker.name}]: form", reason, "state them in the stock, or use sheet")
