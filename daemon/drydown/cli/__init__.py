@@ -19,7 +19,7 @@ COMMANDS = {
     "init": ("studio", "Lay out a new, commented studio in DIR."),
     "check": ("studio", "Explain what each hot folder will do, and find every fault before the first sheet."),
     "steps": ("studio", "List the steps and sheet makers that are installed, or explain one."),
-    "watch": ("work", "Watch the hot folders and print-prepare what is dropped (the daemon)."),
+    "watch": ("work", "Watch the hot folders and make a sheet of what is dropped (the daemon)."),
     "run": ("work", "Run a recipe over files or folders, without the daemon."),
     "jobs": ("jobs", "List jobs."),
     "show": ("jobs", "Show one job: what was asked, what was done, where every value came from."),

@@ -25,7 +25,7 @@ DEADLINE_S = 900.0
     help="Where the studio is laid out; a number is added where it holds something already.",
 )
 def demo(into: Path) -> int:
-    """Lay out the studio of an invented photographer, compute its pictures and its paper, and let the daemon print-prepare them."""
+    """Lay out the studio of an invented photographer, compute its pictures and its paper, and let the daemon make their sheets."""
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "2")
     from drydown.demo import drive, scenario

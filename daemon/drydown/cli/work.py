@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.command(short_help="Watch the hot folders (the daemon).")
 @click.pass_obj
 def watch(studio_dir: Path | None) -> None:
-    """Watch the hot folders and print-prepare what is dropped.
+    """Watch the hot folders and make a sheet of every picture dropped.
 
     Ends cleanly on an interrupt: what is at work may finish; a second interrupt ends it at once, and the next start goes on from there.
     """

@@ -92,11 +92,11 @@ class Source:
 
     def refusal(self, found: str, advice: str) -> Refusal:
         """`NAME found. Advice.`"""
-        return Refusal(f"{self.name} {found}. {advice}")
+        return Refusal(f"{self.name} {found}. {advice.rstrip('.')}.")
 
     def hold(self, found: str, advice: str) -> Hold:
         """The same as a `Hold`."""
-        return Hold(f"{self.name} {found}. {advice}")
+        return Hold(f"{self.name} {found}. {advice.rstrip('.')}.")
 
     def cut(self, where: str) -> Refusal:
         """The file is not whole."""
