@@ -95,14 +95,20 @@ def test_titles() -> None:
 
 
 @pytest.mark.parametrize("width", [97.0, 205.9, 269.0])
-@pytest.mark.parametrize("picture", [(3000, 2000), (2000, 3000), None])
+@pytest.mark.parametrize("pictures", [[], [(3000, 2000)], [(2000, 3000)], [(3000, 2000), (2000, 3000)] * 3])
 def test_nothing_of_the_foot_overlaps_or_leaves_its_room(
-    width: float, picture: tuple[int, int] | None
+    width: float, pictures: list[tuple[int, int]]
 ) -> None:
     inside = RectMm(5, 5, width, 267.5)
     lines = legend(some_job(), some_series(), [region()], "whole", picture_names=["harbour.tif"], wide_mm=40)
-    made = foot(inside, "Exposure series: lift and contrast", lines, picture, [GREY, controls()])
-    assert (made.picture is None) == (picture is None)
+    made = foot(inside, "Exposure series: lift and contrast", lines, pictures, [GREY, controls()])
+    places = [place for _, place in made.pictures]
+    assert [round(place.width / place.height, 3) for place in places] == [
+        round(w / h, 3) for w, h in pictures
+    ]
+    for n, one in enumerate(places):
+        assert one.right <= width and one.bottom <= made.legend_mm
+        assert all(one.left > other.right for other in places[:n])
     for n, word in enumerate(made.lines):
         end = word.left + width_mm(word.text, word.cap)
         if word.rule is not None:
@@ -113,8 +119,7 @@ def test_nothing_of_the_foot_overlaps_or_leaves_its_room(
         for other in made.lines[:n]:
             beside = other.left + width_mm(other.text, other.cap) < word.left
             assert beside or abs(other.base - word.base) > word.cap
-        if made.picture is not None:
-            assert word.left >= made.picture.right and made.picture.bottom <= made.legend_mm
+        assert all(word.left >= one.right or word.base - word.cap >= one.bottom for one in places)
     assert all(top >= made.legend_mm for _, _, top in made.ribbons)
     assert made.left_for_patches.bottom < made.top_mm
 
@@ -122,14 +127,14 @@ def test_nothing_of_the_foot_overlaps_or_leaves_its_room(
 def test_the_ribbons_lie_at_the_same_place_whatever_the_legend_says() -> None:
     places = set()
     for lines in ([], [Line("one line")], [Line(f"line {n} of a longer legend") for n in range(12)]):
-        made = foot(INSIDE, "t", lines, (3000, 2000), [GREY, controls()])
+        made = foot(INSIDE, "t", lines, [(3000, 2000)], [GREY, controls()])
         places |= {(ribbon.title, left, round(made.top_mm + top, 9)) for ribbon, left, top in made.ribbons}
     assert len(places) == 2
 
 
 def test_a_room_once_settled_is_kept() -> None:
-    tall = foot(INSIDE, "t", [Line("word " * 60)], (3000, 2000), [])
-    again = foot(INSIDE, "t", [Line("word")], (3000, 2000), [], least_mm=tall.legend_mm)
+    tall = foot(INSIDE, "t", [Line("word " * 60)], [(3000, 2000)], [])
+    again = foot(INSIDE, "t", [Line("word")], [(3000, 2000)], [], least_mm=tall.legend_mm)
     assert again.height_mm == tall.height_mm
 
 

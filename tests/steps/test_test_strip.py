@@ -211,9 +211,8 @@ def test_nothing_asked_is_a_ring_around_of_13_whose_values_hold_lightness(job: J
 
 def test_a_verified_stock_starts_with_smaller_steps(job: Job) -> None:
     def widest(**settings: Any) -> float:
-        return max(
-            one["values"]["balance.magenta"] for one in lay(job, patches=7, **settings).record["patches"]
-        )
+        patches = lay(job, patches=7, **settings).record["patches"]
+        return max(float(one["values"]["balance.magenta"]) for one in patches)
 
     assert widest(verified=True) / widest() == pytest.approx(0.4, abs=0.01)
     assert widest(step_cc=2) / widest() == pytest.approx(0.2, abs=0.01)

@@ -42,6 +42,7 @@ class Arrangement:
     laid: Laid
     foot: legend.Foot
     cell_mm: float  #: how wide a caption may be
+    heads: bool  #: the small pictures stand at the heads of their rows, not in the foot
 
 
 def arranged(
@@ -53,14 +54,15 @@ def arranged(
     """
     refused: Refusal | None = None
     for series in wanted:
-        foot = footed(sizes_px, series[0], _anywhere(ask), ask, job, cell_mm=LEAST_PATCH_MM)
-        try:
-            placed, laid = _laid(sizes_px, series, ask, foot, job)
-        except Refusal as reason:
-            refused = reason
-            continue
-        across = laid.block[0] * laid.patch_px[0] + (laid.block[0] - 1) * laid.gap_px
-        return Arrangement(tuple(placed), laid, foot, across / job.stock.ppi * MM_PER_INCH)
+        for heads in (True, False) if len(series) > 1 else (False,):
+            foot = footed(sizes_px, series[0], _anywhere(ask), ask, job, cell_mm=LEAST_PATCH_MM, heads=heads)
+            try:
+                placed, laid = _laid(sizes_px, series, ask, foot.left_for_patches, job, heads=heads)
+            except Refusal as reason:
+                refused = reason
+                continue
+            across = laid.block[0] * laid.patch_px[0] + (laid.block[0] - 1) * laid.gap_px
+            return Arrangement(tuple(placed), laid, foot, across / job.stock.ppi * MM_PER_INCH, heads)
     raise refused or Refusal("No variation was asked for. Name a series, or settings to vary.")
 
 
@@ -72,13 +74,14 @@ def footed(
     job: Job,
     *,
     cell_mm: float,
+    heads: bool,
     least_mm: float = 0.0,
 ) -> legend.Foot:
     """The strip's foot; `least_mm` is how high its legend is at least."""
     lines = words.legend(job, series, regions, ask.part, picture_names=ask.names, wide_mm=cell_mm)
     title = words.title(series, ask.step_cc)
-    alone = sizes_px[0] if len(sizes_px) == 1 else None  # several stand at the heads of their rows
-    return legend.foot(ask.room.inside_mm, title, lines, alone, ask.ribbons, least_mm=least_mm)
+    shown = [] if heads else sizes_px
+    return legend.foot(ask.room.inside_mm, title, lines, shown, ask.ribbons, least_mm=least_mm)
 
 
 def _anywhere(ask: Ask) -> list[Region]:
@@ -88,22 +91,31 @@ def _anywhere(ask: Ask) -> list[Region]:
 
 
 def _laid(
-    sizes_px: Sequence[tuple[int, int]], series: Sequence[Series], ask: Ask, foot: legend.Foot, job: Job
+    sizes_px: Sequence[tuple[int, int]],
+    series: Sequence[Series],
+    ask: Ask,
+    free: RectMm,
+    job: Job,
+    *,
+    heads: bool,
 ) -> tuple[list[Series], Laid]:
     """The arrangement with the largest patches; reading order where no arrangement fits."""
     if len(series) > 1:
         rows = [_in_a_row(own, number) for number, own in enumerate(series)]
         shape = len(rows), len(rows[0].variations)
-        return rows, _grid(sizes_px, rows, shape, ask, foot, job)
+        if heads:
+            head = legend.ROW_PICTURE_MM + GAP_MM
+            free = RectMm(free.left + head, free.top, free.width - head, free.height)
+        return rows, _grid(sizes_px, rows, shape, ask, free, job)
     found: list[tuple[Series, Laid]] = []
     for candidate in arrangements(series[0]):
         try:
-            found.append((candidate, _grid(sizes_px, [candidate], candidate.shape, ask, foot, job)))
+            found.append((candidate, _grid(sizes_px, [candidate], candidate.shape, ask, free, job)))
         except Refusal:
             continue
     if not found:
         flat = series[0].flat()
-        found = [(flat, _grid(sizes_px, [flat], None, ask, foot, job))]
+        found = [(flat, _grid(sizes_px, [flat], None, ask, free, job))]
     best, laid = max(found, key=lambda one: one[1].patch_px[0] * one[1].patch_px[1])
     return [_in_reading_order(best, laid)], laid
 
@@ -113,17 +125,15 @@ def _grid(
     series: Sequence[Series],
     shape: tuple[int, int] | None,
     ask: Ask,
-    foot: legend.Foot,
+    free: RectMm,
     job: Job,
 ) -> Laid:
     ppi = job.stock.ppi
     most = [min(MOST_PATCH_MM, *(size[side] / ppi * MM_PER_INCH for size in sizes_px)) for side in (0, 1)]
-
     # names as wide as any: a column with two figures only where ten have room
-    name = "M10" if foot.inside_mm.width >= _TEN_COLUMNS_MM else "M8"
+    name = "M10" if free.width >= _TEN_COLUMNS_MM else "M8"
 
     def lines(wide_mm: float) -> int:
-        wide_mm -= 2 * MM_PER_INCH / ppi  # what whole pixels may take away
         said = (caption.parts(one, own.keys, wide_mm=wide_mm) for own in series for one in own.variations)
         return max(len(caption.broken(name, parts, wide_mm=wide_mm)) for parts in said)
 
@@ -136,10 +146,6 @@ def _grid(
         most_mm=SizeMm(*most),
         middle=len(sizes_px) == 1,
     )
-    free = foot.left_for_patches
-    if len(sizes_px) > 1:
-        head = legend.ROW_PICTURE_MM + GAP_MM
-        free = RectMm(free.left + head, free.top, free.width - head, free.height)
     return lay(wish, free, ask.room.canvas_mm, ppi)
 
 

@@ -30,6 +30,7 @@ _CLEAR_MM: Final = 3.5  #: between legend and ribbons
 _BELOW_PATCHES_MM: Final = 5.0
 _PICTURE_MM: Final = (48.0, 32.0)  #: the most that the small whole picture takes
 _ALONE: Final = 0.25  #: of the room's width at most
+_IN_A_ROW_MM: Final = 16.0  #: the most height of one of several
 ROW_PICTURE_MM: Final = 24.0  #: the most width of one at the head of a row of patches
 _LEAST_COLUMN_MM: Final = 60.0
 _MOST_COLUMNS: Final = 3
@@ -80,7 +81,9 @@ class Foot:
     height_mm: float
     legend_mm: float  #: of it, without the ribbons
     lines: tuple[_Set, ...]
-    picture: RectMm | None  #: where the small picture stands, from the legend's upper left corner
+    pictures: tuple[
+        tuple[str, RectMm], ...
+    ]  #: where small pictures stand, from the legend's upper left corner, and the letter above each
     ribbons: tuple[tuple[Ribbon, float, float], ...] = field(
         default=()
     )  #: left and top from the upper left corner of the foot
@@ -101,22 +104,28 @@ def foot(
     inside: RectMm,
     title: str,
     lines: Sequence[Line],
-    picture_px: tuple[int, int] | None,
+    pictures_px: Sequence[tuple[int, int]],
     ribbons: Sequence[Ribbon],
     *,
     least_mm: float = 0.0,
 ) -> Foot:
-    """Set the foot in the width of `inside`: a small picture at the left, words beside it, ribbons at the very end so that their place is always the same.
+    """Set the foot in the width of `inside`: a small picture at the left and words beside it, or several in a row above the words; ribbons at the very
+    end, so that their place is always the same.
 
-    `picture_px`: the picture's full size; None where the pictures stand elsewhere. `least_mm`: how high the legend is taken to be at least, where its room has been settled before its last word was known.
+    `pictures_px`: the pictures' full sizes; none where they stand elsewhere. `least_mm`: how high the legend is taken to be at least, where its room has been settled before its last word was known.
     """
-    picture = None
-    if picture_px is not None:
-        picture = RectMm(
-            0.0, 0.0, *_within(picture_px, (min(_PICTURE_MM[0], _ALONE * inside.width), _PICTURE_MM[1]))
-        )
-    words, tall = _words(title, lines, picture.right + _APART_MM if picture else 0.0, inside.width)
-    legend = max(tall, least_mm, picture.bottom if picture else 0.0)
+    pictures = _pictures(pictures_px, inside.width)
+    right = max((place.right for _, place in pictures), default=-_APART_MM)
+    below = max((place.bottom for _, place in pictures), default=0.0)
+    several = len(pictures) > 1
+    words, tall = _words(
+        title,
+        lines,
+        0.0 if several else right + _APART_MM,
+        inside.width,
+        below + _CLEAR_MM if several else 0.0,
+    )
+    legend = max(tall, least_mm, below)
     laid = []
     rows = _ribbon_rows(ribbons, inside.width)
     for number, row in enumerate(rows):
@@ -126,7 +135,7 @@ def foot(
             left += len(ribbon.labels) * PATCH_MM + _RIBBONS_APART_MM
     below = len(rows) * (RIBBON_MM + _RIBBON_ROWS_APART_MM) - _RIBBON_ROWS_APART_MM
     height = legend + (_CLEAR_MM + below if rows else 0.0)
-    return Foot(inside, height, legend, tuple(words), picture, tuple(laid))
+    return Foot(inside, height, legend, tuple(words), tuple(pictures), tuple(laid))
 
 
 def prepare(page: Page, made: Foot) -> None:
@@ -138,16 +147,17 @@ def prepare(page: Page, made: Foot) -> None:
             lettered(text, LABEL_CAP_MM, page.ppi)
 
 
-def draw(page: Page, made: Foot, small: Small | None) -> None:
-    """Lay the foot on the page."""
+def draw(page: Page, made: Foot, smalls: Sequence[Small]) -> None:
+    """Lay the foot on the page, with the pictures that stand in it."""
     left, top = made.inside_mm.left, made.top_mm
     for word in made.lines:
         page.type(word.text, left + word.left, top + word.base, word.cap)
         if word.rule is not None:
             page.rule(left + word.rule[0], top + word.base + 0.6, word.rule[1])
-    if made.picture is not None and small is not None:
-        place = made.picture
-        size = (round(page.px(place.width)), round(page.px(place.height)))
+    for (letter, place), small in zip(made.pictures, smalls, strict=False):
+        if letter:
+            page.type(letter, left + place.left, top + place.top - 1.0, LABEL_CAP_MM)
+        size = round(page.px(place.width)), round(page.px(place.height))
         page.lay(_outlined(small, size, page), *page.at(left + place.left, top + place.top))
     for ribbon, across, down in made.ribbons:
         _ribbon(page, ribbon, left + across, top + down)
@@ -159,34 +169,63 @@ def draw_at_row(page: Page, small: Small, left_px: int, patch: Box) -> None:
     page.lay(_outlined(small, (round(width), round(height)), page), left_px, patch.top)
 
 
+def _pictures(pictures_px: Sequence[tuple[int, int]], width: float) -> list[tuple[str, RectMm]]:
+    """One at the left, or all in a row of equal heights at most, each under its row's letter."""
+    if len(pictures_px) == 1:
+        most = min(_PICTURE_MM[0], _ALONE * width), _PICTURE_MM[1]
+        return [("", RectMm(0.0, 0.0, *_within(pictures_px[0], most)))]
+    each = (width + _APART_MM) / max(1, len(pictures_px))
+    above = LABEL_CAP_MM + 1.0
+    return [
+        (chr(ord("A") + n), RectMm(n * each, above, *_within(size, (each - _APART_MM, _IN_A_ROW_MM))))
+        for n, size in enumerate(pictures_px)
+    ]
+
+
 def _within(full_px: tuple[int, int], most: tuple[float, float]) -> tuple[float, float]:
     """The largest size of that shape."""
     scale = min(most[0] / full_px[0], most[1] / full_px[1])
     return full_px[0] * scale, full_px[1] * scale
 
 
-def _words(title: str, lines: Sequence[Line], left: float, width: float) -> tuple[list[_Set], float]:
+def _words(
+    title: str, lines: Sequence[Line], left: float, width: float, top: float
+) -> tuple[list[_Set], float]:
     """The title and the lines in up to three columns, and how far down they reach."""
     room = width - left
     heads = _paragraph(title, TITLE_CAP_MM, room)
     set_ = [
-        _Set(text, left, TITLE_CAP_MM + n * 1.5 * TITLE_CAP_MM, TITLE_CAP_MM) for n, text in enumerate(heads)
+        _Set(text, left, top + (1 + 1.5 * n) * TITLE_CAP_MM, TITLE_CAP_MM) for n, text in enumerate(heads)
     ]
     first = set_[-1].base + _AFTER_TITLE_MM
     columns = max(1, min(_MOST_COLUMNS, int((room + _APART_MM) // (_LEAST_COLUMN_MM + _APART_MM))))
     wide = (room - (columns - 1) * _APART_MM) / columns
     broken = [(line, _broken(line, wide)) for line in lines]
-    half = sum(len(texts) * _step(line) for line, texts in broken) / columns
-    column, down, deepest = 0, 0.0, 0.0
-    for line, texts in broken:
-        if column + 1 < columns and down > 0 and down + len(texts) * _step(line) > half + STEP_MM / 2:
-            column, down = column + 1, 0.0
-        for text in texts:
-            at, base = left + column * (wide + _APART_MM), first + down
+    heights = [len(texts) * _step(line) for line, texts in broken]
+    deepest = 0.0
+    for (line, texts), (column, down) in zip(broken, _columned(heights, columns), strict=True):
+        at = left + column * (wide + _APART_MM)
+        for number, text in enumerate(texts):
+            base = first + down + number * _step(line)
             set_.append(_Set(text, at, base, _cap(line), _rule(line, text, texts[-1], at, wide)))
-            down += _step(line)
-        deepest = max(deepest, down - _step(line))
+            deepest = max(deepest, base - first)
     return set_, first + deepest + 0.35 * CAP_MM
+
+
+def _columned(heights: Sequence[float], columns: int) -> list[tuple[int, float]]:
+    """Column and depth of each block, in order, in the lowest columns that hold them all."""
+    places: list[tuple[int, float]] = []
+    tries = sorted({sum(heights[a:b]) for a in range(len(heights)) for b in range(a + 1, len(heights) + 1)})
+    for most in tries:  # the deepest column is some run of blocks
+        places, column, down = [], 0, 0.0
+        for height in heights:
+            if down and down + height > most + 1e-9:
+                column, down = column + 1, 0.0
+            places.append((column, down))
+            down += height
+        if column < columns and max(heights) <= most + 1e-9:
+            break
+    return places
 
 
 def _cap(line: Line) -> float:

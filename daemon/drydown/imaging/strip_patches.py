@@ -6,7 +6,7 @@ centre patch must equal the same place of the whole picture bit for bit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import Any, Final
@@ -102,11 +102,6 @@ def overrides(values: Mapping[str, Value | None]) -> dict[str, Value]:
 def array(pixels: pyvips.Image) -> np.ndarray[Any, np.dtype[np.uint16]]:
     """(height, width, bands) of a patch."""
     return np.ndarray((pixels.height, pixels.width, pixels.bands), np.uint16, pixels.write_to_memory())
-
-
-def names(patches: Sequence[Patch]) -> list[str]:
-    """The names in the order of the patches, each once: two regions share one."""
-    return list(dict.fromkeys(patch.name for patch in patches))
 
 
 def _cut(frame: Frame, box: Box) -> pyvips.Image:

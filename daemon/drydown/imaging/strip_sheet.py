@@ -65,14 +65,21 @@ def make(renders: Sequence[Render], wanted: Iterable[Sequence[Series]], ask: Ask
         page.lay(patch.pixels, patch.box.left, patch.box.top)
     flat = tuple(place for places in regions for place in places)
     foot = footed(
-        sizes_px, plan.series[0], flat, ask, job, cell_mm=plan.cell_mm, least_mm=plan.foot.legend_mm
+        sizes_px,
+        plan.series[0],
+        flat,
+        ask,
+        job,
+        cell_mm=plan.cell_mm,
+        heads=plan.heads,
+        least_mm=plan.foot.legend_mm,
     )
     shown = [
         legend.Small(less.pixels, size, [place.box for place in places])
         for less, size, places in zip(smalls, sizes_px, regions, strict=True)
     ]
-    legend.draw(page, foot, shown[0])
-    if len(shown) > 1:
+    legend.draw(page, foot, shown)
+    if plan.heads:
         left, _ = page.at(ask.room.inside_mm.left, 0.0)
         for row, picture in enumerate(shown):
             legend.draw_at_row(page, picture, left, plan.laid.patch(row, 0))
