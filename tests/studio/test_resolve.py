@@ -91,8 +91,8 @@ def test_a_pictures_own_file_is_laid_over_the_recipe_in_each_of_its_spellings(tm
         ({"copies": 0}, "a fault: copies: must be at least 1; found 0"),
         (
             {"copies": "two", "sharpen.strength": 2, "sheet": "A4"},
-            "3 faults: copies: must be a whole number; found \"two\"; sheet: recipe shoreline has no step called 'sheet'; "
-            "it has flatten, crop, resample, convert, tone-lift, balance, sharpen, final and test-strip; "
+            '3 faults: copies: must be a whole number; found "two"; sheet: stock pearl does not keep A4 (210 × 297 mm); '
+            "it keeps letter (215.9 × 279.4 mm): these are two sizes, and never the same sheet; "
             "sharpen: strength: must be at most 1; found 2",
         ),
     ],
@@ -232,3 +232,13 @@ def test_a_setting_that_names_a_file_is_below_the_studio_and_absolute_in_the_job
     assert convert.values() == {"imitate": f"{tmp_path}/profiles/matte.icc"}
     with pytest.raises(PictureFaults, match=r"convert: imitate: x\.icc is missing"):
         resolve(studio, recipe="shoreline", picture={"convert.imitate": "x.icc"})
+
+
+def test_a_pictures_own_sheet_goes_over_the_recipes(tmp_path: Path) -> None:
+    studio = opened(tmp_path)
+    recipe = studio.recipes["shoreline"]
+    other = next(name for name in studio.stocks[recipe.stock].sheets if name != recipe.sheet)
+    made = resolve(studio, recipe="shoreline", picture={"sheet": other})
+    assert made.sheet.name == made.final_sheet.name == other
+    with pytest.raises(PictureFaults, match="sheet"):
+        resolve(studio, recipe="shoreline", picture={"sheet": "A2"}, picture_name="harbour.toml")

@@ -32,6 +32,10 @@ class PictureHead(FileModel):
     untagged: Literal["srgb", "hold"] | None = Field(
         default=None, description="What this picture is taken for where it has no profile."
     )
+    sheet: str | None = Field(
+        default=None,
+        description="Another sheet of the stock: this picture is cropped for it and printed on it.",
+    )
 
 
 @dataclass(slots=True)

@@ -17,7 +17,7 @@ from drydown.studio.paths import missing_files
 from drydown.studio.recipe import RESERVED, Recipe, RecipeHead, RecipeStep
 
 #: Names that a picture's own file uses for itself.
-PICTURE_KEYS = ("copies", "edition", "untagged")
+PICTURE_KEYS = ("copies", "edition", "untagged", "sheet")
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]*")
 
 

@@ -100,6 +100,9 @@ def resolve(
     here = _sheet(stock, found.stock, sheet) if sheet else final_sheet
     settled, notes = _settled(studio, found)
     own = picture_file(picture or {}, found, studio.offers, file=picture_name)
+    if isinstance(wanted := (picture or {}).get("sheet"), str):
+        final_sheet = _own_sheet(stock, found.stock, wanted, own, picture_name) or final_sheet
+        here = final_sheet if maker == FINAL or not sheet else here
     steps, made = _complete_all(studio, found, maker, settled, own, picture_name)
     return Resolved(
         recipe=found,
@@ -156,6 +159,15 @@ def _sheet(stock: StockFile, name: str, wanted: str) -> Sheet:
     found = kept_sheet(stock, name, wanted)
     if isinstance(found, Fault):
         raise NotFound(_sentence(found.reason + (f"; {found.guess}" if found.guess else "")))
+    return found
+
+
+def _own_sheet(stock: StockFile, name: str, wanted: str, own: PictureFile, file: str) -> Sheet | None:
+    """The sheet that a picture's own file asks for; a fault of that file where the stock does not keep it."""
+    found = kept_sheet(stock, name, wanted)
+    if isinstance(found, Fault):
+        own.faults.append(Fault(file, "sheet", found.reason, found.guess))
+        return None
     return found
 
 
