@@ -150,3 +150,14 @@ def test_ten_megapixels_of_a_file_are_read_once_and_in_order(tmp_path: Path) -> 
         done = resized(opened, srgb(), width, round(width / 1.5)).pixels
         done.gaussblur(1).cast("ushort").tiffsave(str(made))  # raises where a row is asked for that is gone
         assert pyvips.Image.new_from_file(str(made)).width == width
+
+
+@pytest.mark.parametrize(("width", "height"), [(342, 576), (380, 640), (285, 480), (247, 416)])
+def test_a_region_of_an_enlarged_picture_equals_the_same_region_of_the_whole(width: int, height: int) -> None:
+    rng = np.random.default_rng(3)
+    source = pyvips.Image.new_from_array(rng.integers(0, 65536, (320, 190, 3), dtype=np.uint16))
+    source = source.copy(interpretation="rgb16")
+    whole = resized(source, None, width, height).pixels.numpy()
+    for left, top in ((0, 0), (7, 11), (100, 201), (width - 60, height - 50)):
+        piece = resized(source, None, width, height).pixels.crop(left, top, 60, 50).numpy()
+        assert np.array_equal(whole[top : top + 50, left : left + 60], piece)

@@ -53,6 +53,10 @@ class Render(Protocol):
         """The picture's name, escaped for showing."""
         ...
 
+    def small(self, long_edge_px: int, /) -> Frame:
+        """The finished picture with a long edge of at most so many pixels, in memory: for looking at, not for measuring."""
+        ...
+
     def setting(self, key: str) -> Value | None:
         """The value of `NAME.field` as the recipe stands (None where it is left to the stock). Raises Refusal naming what there is."""
         ...

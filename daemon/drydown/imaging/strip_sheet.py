@@ -22,7 +22,7 @@ from drydown.imaging.strip_page import Page, neutral_ink
 from drydown.imaging.strip_patches import Patch, rendered
 from drydown.imaging.strip_region import Region, Tone
 from drydown.imaging.strip_series import Series
-from drydown.imaging.strip_small import small, small_Lab
+from drydown.imaging.strip_small import LONG_EDGE_PX, small_Lab
 
 _WORKERS: Final = 2  #: more would only hold more pictures in memory: libvips brings threads of its own
 
@@ -88,7 +88,7 @@ def make(renders: Sequence[Render], wanted: Iterable[Sequence[Series]], ask: Ask
 
 def _looked_at(render: Render, job: Job) -> Frame:
     """A picture, small. Raises Refusal where it does not reach the sheet in the stock's profile."""
-    less = small(render, job.scratch)
+    less = render.small(LONG_EDGE_PX)
     if less.icc is None or not same_profile(less.icc, job.stock.icc):
         raise Refusal(
             f"The picture reached the strip in another profile than that of stock '{job.stock.name}'. Put convert into the recipe."

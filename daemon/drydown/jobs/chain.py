@@ -29,7 +29,7 @@ class Link:
     offered_by: str
 
     def overridden(self, values: Mapping[str, Value]) -> Link:
-        """The same link with some settings replaced, validated again. Raises StepCrashed naming the setting that will not do."""
+        """The same link with some settings replaced, validated again. Raises Refusal naming the setting that will not do."""
         if not values:
             return self
         try:
@@ -38,8 +38,11 @@ class Link:
             )
         except ValidationError as error:
             first = error.errors()[0]
-            what = f"{'.'.join(map(str, first['loc'])) or 'settings'}: {first['msg']}"
-            raise StepCrashed(self.name, self.offered_by, f"override refused: {what}") from None
+            where = ".".join(map(str, first["loc"])) or "its settings"
+            raise Refusal(
+                f"The step '{self.name}' does not take {where} = {first['input']} ({first['msg']}). "
+                f"Ask for values within its limits; `drydown steps {self.offer.name}` lists them."
+            ) from None
         return replace(self, settings=settings)
 
     def reach_px(self, job: Job, ppi: float) -> int | None:
@@ -112,6 +115,7 @@ class Chain:
         )
         self._size: tuple[int, int] | None = None
         self._pieces: dict[tuple[Any, ...], tuple[Frame, Box]] = {}
+        self._kept: Frame | None = None  # the opened picture, decoded to disk; see `small`
 
     @property
     def size(self) -> tuple[int, int]:
@@ -132,6 +136,25 @@ class Chain:
         if region is None:
             return self._build(links)
         return self._region(links, overrides, region)
+
+    def small(self, long_edge_px: int, /) -> Frame:
+        """The finished picture with a long edge of at most so many pixels, in memory: the recipe run on a reduced picture and a raster as much coarser.
+
+        The picture is decoded to disk for it, once and for all: whatever is asked for afterwards reads only the part that it needs.
+        """
+        from drydown.imaging.strip_scratch import kept, shrunk
+
+        times = math.ceil(max(self.size) / long_edge_px)
+        if self._kept is None:
+            frame = self._open(self._access)
+            self._kept = frame.with_(pixels=kept(frame.pixels, self._job.scratch))
+            self._unused = None  # built on the source, which need not be read again
+        less = self._kept.with_(pixels=shrunk(self._kept.pixels, times), ppi=self._kept.ppi / times)
+        stock = replace(self._job.stock, ppi=self._job.stock.ppi / times)
+        coarse = replace(self._job, stock=stock, anyway=True)  # it has few pixels, and is to have few
+        for link in self._links:
+            less = link.run(less, coarse)
+        return less.with_(pixels=less.pixels.copy_memory())
 
     def setting(self, key: str) -> Value | None:
         """The value of `NAME.field` as the recipe stands. Raises Refusal naming the steps, or the settings, that there are."""
@@ -156,7 +179,7 @@ class Chain:
         return self._links
 
     def _build(self, links: tuple[Link, ...]) -> Frame:
-        frame = self._open(self._access)
+        frame = self._kept or self._open(self._access)
         for link in links:
             frame = link.run(frame, self._job)
         return frame
@@ -200,7 +223,7 @@ def _cropped(frame: Frame, box: Box) -> Frame:
 
 
 def with_settings(links: tuple[Link, ...], values: Mapping[str, Value]) -> tuple[Link, ...]:
-    """The links with some settings replaced, `NAME.field` -> value. Raises StepCrashed for a step that is not there, or a value out of its limits."""
+    """The links with some settings replaced, `NAME.field` -> value. Raises StepCrashed for a step that is not there, Refusal for a value that its step does not take."""
     by_step: dict[str, dict[str, Value]] = {}
     for key, value in values.items():
         name, _, setting = key.partition(".")

@@ -79,6 +79,8 @@ def _preload(origins: list[dict[str, str]]) -> list[str]:
     import drydown.imaging.preview
     import drydown.imaging.read
     import drydown.imaging.sharpen
+    import drydown.imaging.strip_plan
+    import drydown.imaging.strip_sheet
     import drydown.imaging.tone
     import drydown.imaging.write
     import drydown.jobs.child
