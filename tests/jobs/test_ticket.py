@@ -231,3 +231,19 @@ def test_the_json_is_the_same_in_a_versioned_form() -> None:
     assert json.loads(made.json()) == made.data
     assert made.data["ticket"] == 1
     assert made.data["job"] == "k7f3a2c9"
+
+
+def test_a_strip_is_not_bound_and_says_when_its_quality_is_another() -> None:
+    bound = a_spec(stock={"strip_quality": "draft"}, margins_mm=EdgesMm(12.7, 12.7, 12.7, 25.4))
+    assert "Binding" in a_ticket(bound).text
+    text = a_ticket(bound, record={"strip": 1, "other_quality": "draft"}).text
+    assert "Binding" not in text
+    assert "Quality: draft" in text and "not colour" in text
+
+
+@pytest.mark.parametrize(
+    ("part", "says"), [("first-half", "the end with the strip first"), ("quarter-3", "the blank end first")]
+)
+def test_a_part_of_a_sheet_says_which_end_goes_in(part: str, says: str) -> None:
+    text = " ".join(a_ticket(record={"strip": 1, "part": part}).text.split())
+    assert says in text and "never feed a wet sheet again" in text

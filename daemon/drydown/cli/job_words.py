@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -50,13 +50,15 @@ def _asked(spec: JobSpec) -> Iterator[str]:
         yield f"Note: {note}"
     yield "Steps:"
     for step in (*spec.steps, spec.maker):
-        yield f"  {_step(step)}"
+        yield f"  {_step(step, spec.asked.get(step.name, {}))}"
 
 
-def _step(step: StepSpec) -> str:
+def _step(step: StepSpec, asked: Mapping[str, Any]) -> str:
+    """`asked`: what a command laid over everything else."""
     use = "" if step.use == step.name else f" ({step.use})"
     values = [
-        f"{key} = {_shown(value)} [{step.origin.get(key, 'default')}]" for key, value in step.settings.items()
+        f"{key} = {_shown(value)} [{'command' if key in asked else step.origin.get(key, 'default')}]"
+        for key, value in step.settings.items()
     ]
     return f"{step.name}{use}: " + (", ".join(values) or "no settings") + f"  -- {step.plugin.offered_by}"
 

@@ -128,6 +128,13 @@ def _paper(spec: JobSpec, made: Finished, leaf: Leaf) -> Iterator[Line]:
     yield Line(
         section, "feed", "Goes in first", spec.stock.ticket.get("feed_edge") or f"the picture's {first}"
     )
+    if (part := made.record.get("part", "whole")) != "whole":
+        second = part in ("second-half", "quarter-3", "quarter-4")
+        how = "turned half round, the blank end first" if second else "the end with the strip first"
+        caution = "what was printed before must be dry: never feed a wet sheet again"
+        yield Line(
+            section, "part", "Part of the sheet", f"{part.replace('-', ' ')}; goes in {how}", caution=caution
+        )
     if leaf != "single":
         yield Line(section, "side", "Side", "first (recto)" if leaf == "recto" else "second (verso)")
     if leaf == "verso":
@@ -149,7 +156,17 @@ def _driver(spec: JobSpec, made: Finished) -> Iterator[Line]:
     yield Line(section, "orientation", "Orientation", "landscape" if made.turned else "portrait")
     yield _stated(spec, section, "media_type", "Media type by its PWG name")
     yield _stated(spec, section, "media_name_in_driver", "Media type word for word", quoted=True)
-    yield _stated(spec, section, "quality", "Quality")
+    if made.record.get("other_quality"):
+        other = spec.stock.strip_quality
+        yield Line(
+            section,
+            "quality",
+            "Quality",
+            other,
+            caution="not the final's: judge crop and sharpness, not colour",
+        )
+    else:
+        yield _stated(spec, section, "quality", "Quality")
     yield _stated(spec, section, "resolution", "Resolution")
     yield _stated(spec, section, "direction", "Printing direction")
     yield _stated(spec, section, "black_ink", "Black ink")
@@ -236,7 +253,8 @@ def _file(spec: JobSpec, made: Finished) -> dict[str, Any]:
         "ppi": ppi,
         "bits": made.bits,
         "turned": made.turned,
-        "binding_side": _binding_side(spec.margins_mm),
+        # a strip is not bound: its margins are those of the final that it shows a region of
+        "binding_side": "" if made.record.get("strip") else _binding_side(spec.margins_mm),
     }
 
 
