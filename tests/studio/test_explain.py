@@ -312,8 +312,7 @@ def test_every_profile_is_opened_and_one_that_cannot_print_is_a_fault_of_its_sto
     found, faults = open_profiles(tmp_path, studio.stocks, damaged)
     assert found == {}
     assert [str(fault) for fault in faults] == [
-        "stocks/pearl.toml: profile: profiles/pearl.icc cannot be used: 9 bytes are no profile;"
-        " take the output profile made for this paper and printer"
+        "stocks/pearl.toml: profile: profiles/pearl.icc cannot be used: 9 bytes are no profile"
     ]
     (tmp_path / "profiles/pearl.icc").unlink()
     _, faults = open_profiles(tmp_path, studio.stocks, damaged)

@@ -144,7 +144,7 @@ class Desk:
         except (OSError, MachineFault) as error:
             cause = {
                 "outcome": "machine",
-                "reason": f"the sheet cannot be put into the prints folder: {error}",
+                "reason": f"The sheet cannot be put into its folder ({_plain(error)}). Mend that, and the job goes on by itself.",
             }
             return self._decided(row, result.model_copy(update=cause))
         return self.go_on(row.id)
@@ -209,6 +209,11 @@ def _remove_work(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
     with contextlib.suppress(OSError):
         folder.parent.rmdir()
+
+
+def _plain(error: OSError | MachineFault) -> str:
+    """The system's words without its number."""
+    return (error.strerror or str(error)).lower() if isinstance(error, OSError) else str(error)
 
 
 def _tail(path: Path) -> str:

@@ -12,6 +12,7 @@ from drydown.imaging.pcs import Floats
 from drydown.proofing.arithmetic import cure, solve
 from drydown.proofing.doubts import Doubts, doubts
 from drydown.proofing.posterior import Posterior
+from drydown.proofing.ranking import HONEST_NOISE_dE
 from drydown.proofing.roles import INKS, STEP, Role, rounded
 from drydown.proofing.words import certainty_in_words, change_in_words
 
@@ -24,7 +25,7 @@ SETTLED: Final[dict[Role, float]] = {
     "yellow": 1.5,
 }
 #: A change that is expected to bring less than this (mean ΔE00 over the region) is not made: nobody would see it, and it may be wrong.
-NOT_SEEN_dE: Final = 0.4
+NOT_SEEN_dE: Final = HONEST_NOISE_dE
 _TAILS: Final = (0.1, 0.9)
 _COMMON_COSTS: Final = 1e-3
 _MOST_MOVES: Final = 60

@@ -34,7 +34,6 @@ def open_profiles(
             reason = f"{stock.profile} cannot be read: {(error.strerror or str(error)).lower()}"
             faults.append(Fault(f"stocks/{name}.toml", "profile", reason))
         except (Refusal, ValueError) as error:
-            reason = f"{stock.profile} cannot be used: {str(error).rstrip('.')}"
-            guess = "take the output profile made for this paper and printer"
-            faults.append(Fault(f"stocks/{name}.toml", "profile", reason, guess))
+            found = str(error).removeprefix("The stock's profile cannot be used: ").rstrip(".")
+            faults.append(Fault(f"stocks/{name}.toml", "profile", f"{stock.profile} cannot be used: {found}"))
     return words, faults
