@@ -167,7 +167,6 @@ def test_a_recipe_may_use_a_step_twice_and_one_without_a_needed_step_says_which(
     files = {
         "recipes/twice.toml": twice,
         "recipes/no-flatten.toml": RECIPE.replace('[[step]]\nuse = "flatten"\n', ""),
-        "recipes/no-resample.toml": RECIPE.replace('[[step]]\nuse = "resample"\n', ""),
     }
     studio = make_studio(tmp_path / "studio", files)
     clear = untagged(tmp_path / "clear.png", "RGBA", (600, 400), (200, 90, 30, 128))
@@ -178,10 +177,11 @@ def test_a_recipe_may_use_a_step_twice_and_one_without_a_needed_step_says_which(
     difference = np.abs(one[inside].astype(int) - two[inside]).max()
     # the shifts add; what is left is rounding, which sharpening amplifies: a quarter of a code of 8 bits
     assert difference <= 64, "two lifts of 1.5 are one of 3"
-    refused = run(studio, "no-flatten", clear)["clear.png"]
-    assert not refused["outputs"] and "flatten" in refused["reason"]
-    refused = run(studio, "no-resample", solid)["solid.png"]
-    assert not refused["outputs"] and "resample" in refused["reason"]
+    held = run(studio, "no-flatten", clear)["clear.png"]
+    assert held["state"] == "pending-held" and "flatten" in held["reason"], "the picture is sound: it waits"
+    (studio / "recipes" / "bare.toml").write_text(RECIPE.replace('[[step]]\nuse = "resample"\n', ""))
+    refused = drydown(studio, "run", "small", str(solid))
+    assert refused.returncode == 3 and "bare.toml: has no resample step" in refused.stderr
 
 
 @pytest.mark.parametrize(
