@@ -74,11 +74,16 @@ def _send(control: socket.socket, message: dict[str, Any]) -> None:
 
 def _preload(origins: list[dict[str, str]]) -> list[str]:
     """Import what children need; a plugin that fails here fails again, by name, in the child that needs it."""
+    import drydown.imaging.alpha
     import drydown.imaging.convert
     import drydown.imaging.guard
+    import drydown.imaging.light
     import drydown.imaging.preview
     import drydown.imaging.read
+    import drydown.imaging.resize
     import drydown.imaging.sharpen
+    import drydown.imaging.sheets
+    import drydown.imaging.slug
     import drydown.imaging.strip_plan
     import drydown.imaging.strip_sheet
     import drydown.imaging.tone
