@@ -80,13 +80,17 @@ def make_studio(root: Path, files: Mapping[str, str] | None = None) -> Path:
     for name in ("stocks", "recipes"):
         for file in (root / name).iterdir():
             file.unlink()
-    written = {"studio.toml": STUDIO, "stocks/pearl.toml": STOCK, "recipes/small.toml": RECIPE} | dict(files or {})
+    written = {"studio.toml": STUDIO, "stocks/pearl.toml": STOCK, "recipes/small.toml": RECIPE} | dict(
+        files or {}
+    )
     for name, text in written.items():
         (root / name).write_text(text, encoding="utf-8")
     return root
 
 
-def picture(path: Path, *, seed: int = 1, width: int = 600, height: int = 400, icc: bytes | None = None) -> Path:
+def picture(
+    path: Path, *, seed: int = 1, width: int = 600, height: int = 400, icc: bytes | None = None
+) -> Path:
     """A small picture with gradients and texture; JPEG or TIFF or PNG by its name."""
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[0:height, 0:width]

@@ -25,7 +25,11 @@ def test_a_file_becomes_a_sheet_with_preview_ticket_and_record(studio: Path, tmp
     assert (job["state"], job["recipe"], job["sheet_maker"]) == ("completed", "small", "final")
     sheet = Path(job["outputs"][0])
     assert sheet.parent == studio / "prints" / "run"
-    names = {path.name.removeprefix(sheet.stem) for path in sheet.parent.iterdir() if path.name.startswith(sheet.stem)}
+    names = {
+        path.name.removeprefix(sheet.stem)
+        for path in sheet.parent.iterdir()
+        if path.name.startswith(sheet.stem)
+    }
     assert names == {".tif", ".preview.jpg", ".ticket.txt", ".ticket.json", ".job.json"}
     image = pyvips.Image.new_from_file(str(sheet))
     assert (image.format, image.bands) == ("ushort", 3)
@@ -50,7 +54,9 @@ def test_the_same_picture_and_recipe_make_the_same_sheet(studio: Path, tmp_path:
     assert len(different) < a.shape[0] * a.shape[1] * 0.02
 
 
-def test_what_cannot_be_printed_is_said_in_a_sentence_and_the_exit_code_tells(studio: Path, tmp_path: Path) -> None:
+def test_what_cannot_be_printed_is_said_in_a_sentence_and_the_exit_code_tells(
+    studio: Path, tmp_path: Path
+) -> None:
     good = picture(tmp_path / "good.jpg")
     cut = tmp_path / "cut.jpg"
     cut.write_bytes(good.read_bytes()[:-4000])
