@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +42,7 @@ def ask_once(root: Path, verb: str, args: Mapping[str, Any]) -> dict[str, Any]:
             _, answer = obey(workshop, verb, given)
     except Busy:
         answer = _through_the_daemon(root, verb, given)
-    return _data(answer)
+    return said(answer)
 
 
 def ask_for_jobs(root: Path, verb: str, args: Mapping[str, Any]) -> list[JobRow]:
@@ -59,11 +59,11 @@ def ask_for_jobs(root: Path, verb: str, args: Mapping[str, Any]) -> list[JobRow]
         try:
             with Workshop(root, what=f"drydown {verb}", say=shown.say, wake=hints.wake) as workshop:
                 rows, answer = obey(workshop, verb, given)
-                _data(answer)
+                said(answer)
                 return work_through(workshop, [row.id for row in rows], hints, shown)
         except Busy:
-            jobs = _data(_through_the_daemon(root, verb, given))["jobs"]
-            return _followed(root, jobs, shown.job)
+            jobs = said(_through_the_daemon(root, verb, given))["jobs"]
+            return followed(root, jobs, shown.job)
 
 
 def _through_the_daemon(root: Path, verb: str, args: Mapping[str, Any]) -> Answer:
@@ -72,7 +72,8 @@ def _through_the_daemon(root: Path, verb: str, args: Mapping[str, Any]) -> Answe
     return requests.follow(places.requests, name, clock=time.monotonic, sleep=time.sleep)
 
 
-def _data(answer: Answer) -> dict[str, Any]:
+def said(answer: Answer) -> dict[str, Any]:
+    """What the daemon answered. Raises what it refused, with its exit code."""
     if answer.exit is Exit.OK:
         return dict(answer.data or {})
     error = DrydownError(answer.message)
@@ -80,14 +81,14 @@ def _data(answer: Answer) -> dict[str, Any]:
     raise error
 
 
-def _followed(root: Path, jobs: list[str], show: object) -> list[JobRow]:
+def followed(root: Path, jobs: list[str], show: Callable[[JobRow], None]) -> list[JobRow]:
     """Watch the daemon's ledger until every one of `jobs` is final or held."""
     places = Places(root)
     with LedgerView.read(places.ledger) as ledger:
         while True:
             rows = [ledger.job(job) for job in jobs]
             for row in rows:
-                show(row)  # type: ignore[operator]
+                show(row)
             if all(row.is_final or row.stage is Stage.HELD for row in rows):
                 return rows
             if not is_held(places.lock):

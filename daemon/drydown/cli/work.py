@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import signal
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from drydown.cli import find_studio
+from drydown.cli.asking import followed, said
 from drydown.cli.show import below, listener, print_json
-from drydown.errors import Busy, DrydownError, Exit, NotFound
+from drydown.errors import Busy, Exit, NotFound
 from drydown.jobs import requests
-from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
-from drydown.jobs.lock import is_held
 from drydown.jobs.places import Places
-from drydown.jobs.states import Stage
 from drydown.service.reception import Order
 
 if TYPE_CHECKING:
@@ -122,10 +121,12 @@ def _contact_sheet(house: House, recipe: str, made: list[Line], *, as_json: bool
         click.echo(f"contact sheet: {below(house.places.root, page)} (and .jpg)", err=as_json)
 
 
-def _ask_the_daemon(root: Path, order: Order, planned: list[Planned], show: object) -> list[JobRow]:
+def _ask_the_daemon(
+    root: Path, order: Order, planned: list[Planned], show: Callable[[JobRow], None]
+) -> list[JobRow]:
     """Leave the work to the running daemon, and watch its ledger until every job is at rest."""
     places = Places(root)
-    answers = []
+    jobs: list[str] = []
     for one in planned:
         args = {
             "recipe": order.recipe,
@@ -137,18 +138,5 @@ def _ask_the_daemon(root: Path, order: Order, planned: list[Planned], show: obje
         }
         name = requests.ask(places.requests, "run", args, now=time.time())
         answer = requests.follow(places.requests, name, clock=time.monotonic, sleep=time.sleep)
-        if answer.exit is not Exit.OK:
-            error = DrydownError(answer.message)
-            error.exit_code = answer.exit
-            raise error
-        answers += list((answer.data or {})["jobs"])
-    with LedgerView.read(places.ledger) as ledger:
-        while True:
-            rows = [ledger.job(job) for job in answers]
-            for row in rows:
-                show(row)  # type: ignore[operator]
-            if all(row.is_final or row.stage is Stage.HELD for row in rows):
-                return rows
-            if not is_held(places.lock):
-                raise Busy("the daemon has ended; what it had taken waits for the next drydown watch")
-            time.sleep(0.2)
+        jobs += list(said(answer)["jobs"])
+    return followed(root, jobs, show)
