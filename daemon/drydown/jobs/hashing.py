@@ -1,8 +1,7 @@
-"""BLAKE3 of files, beside other work: `readinto` of one buffer, because a mapped file counts as the process's memory."""
+"""BLAKE3 of files: `readinto` of one buffer, because a mapped file counts as the process's memory."""
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 from blake3 import blake3
@@ -19,8 +18,3 @@ def file_hash(path: Path) -> str:
         while count := file.readinto(buffer):
             digest.update(view[:count])
     return digest.hexdigest()
-
-
-def hash_beside(pool: ThreadPoolExecutor, path: Path) -> Future[str]:
-    """The same in a thread; both the hash and the reading release the interpreter's lock."""
-    return pool.submit(file_hash, path)

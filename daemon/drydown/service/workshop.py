@@ -48,7 +48,7 @@ class Workshop:
             self.say = say
             self.log = JobLog(self.places.log)
             self.hot = dict(self._hot_paths())
-            self.desk, self.recovered = self._recover()
+            self.desk, _ = self._recover()  # what it did stands in the job log
             try:
                 self._open(wake)
             except BaseException:

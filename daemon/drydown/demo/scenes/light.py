@@ -111,15 +111,6 @@ def srgb_encode(light: Light) -> Light:
     )
 
 
-def gamma_encode(gamma: float) -> Encode:
-    """A pure power law."""
-
-    def encode(light: Light) -> Light:
-        return np.exp(np.log(np.maximum(light, np.float32(1e-9))) * np.float32(1 / gamma))
-
-    return encode
-
-
 def _saturate(light: Light, amount: float) -> Light:
     if amount == 1 or light.shape[2] == 1:
         return light
