@@ -1,0 +1,31 @@
+"""What every row of the torture is: a name, a short form for the test suite, a long form for `make torture`, and one line of figures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a row ended. `figures` is one line that a person can compare with the limits: "1,190 schedules, 0 lost, 0 twice"."""
+
+    ok: bool
+    figures: str
+
+
+#: A row's work: the seed in, the outcome out. It may print its progress to standard error.
+Form = Callable[[int], Outcome]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the torture."""
+
+    name: str
+    says: str
+    short: Form
+    long: Form
+    missing: Callable[[], str] = lambda: (
+        ""
+    )  #: what this machine lacks for the row, in words; empty when it can run
