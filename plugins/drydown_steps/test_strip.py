@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from drydown.imaging.strip_plan import Asked
     from drydown.imaging.strip_sheet import Strip
 
-Kind = Literal["ring-around", "exposure", "vary", "points"]
+Kind = Literal["ring-around", "survey", "exposure", "vary", "points"]
 Part = Literal["whole", "first-half", "second-half", "quarter-1", "quarter-2", "quarter-3", "quarter-4"]
 
 _FIRST_CC: Final = 10.0
@@ -34,7 +34,8 @@ class TestStrip(Settings):
 
     series: Kind | None = Field(
         default=None,
-        description="'ring-around': colour about the recipe as it stands, lightness held; 'exposure': lift and contrast; 'vary': what vary says. "
+        description="'ring-around': colour about the recipe as it stands, lightness held; 'survey': 25 patches of colour and lift, laid so that naming the best few tells most; "
+        "'exposure': lift and contrast; 'vary': what vary says. "
         "Not given: points or vary where they are, else the ring-around.",
     )
     vary: tuple[str, ...] = Field(
@@ -70,7 +71,7 @@ class TestStrip(Settings):
     )
     verified: bool = Field(
         default=False,
-        description="The stock's last verification passed: the first ring is 4 CC. The program sets it.",
+        description="The stock's last verification passed: the first ring is 4 CC, and a survey reaches less far. The program sets it.",
     )
     lift_step_L: float = Field(
         default=2.0, gt=0, le=4, description="Step of the exposure series, in L* of a mid-grey."
@@ -155,7 +156,7 @@ class TestStrip(Settings):
 
 def _doubt(asked: TestStrip) -> str:
     """Why the settings ask for no strip, or for two; empty where all is well."""
-    if asked.series in ("ring-around", "exposure") and asked.vary and not asked.points:
+    if asked.series in ("ring-around", "survey", "exposure") and asked.vary and not asked.points:
         return f"asks for two strips at once: series = '{asked.series}' and vary = {list(asked.vary)}; take one of them away, or set series = 'vary'"
     if asked.series == "vary" and not asked.vary:
         return "series = 'vary' needs vary, the settings to vary"
@@ -239,10 +240,13 @@ def test_strip(render: Render, settings: TestStrip, job: Job, /) -> Finished:
 
 def _keys(settings: TestStrip, *, group: bool) -> tuple[str, ...]:
     """What differs between patches."""
+    inks = tuple(f"{settings.balance_step}.{ink}" for ink in ("cyan", "magenta", "yellow"))
+    lift, contrast = f"{settings.tone_step}.lift_L", f"{settings.tone_step}.contrast"
     if settings.kind == "ring-around":
-        return tuple(f"{settings.balance_step}.{ink}" for ink in ("cyan", "magenta", "yellow"))
+        return inks
+    if settings.kind == "survey":
+        return (*inks, lift)
     if settings.kind == "exposure":
-        lift, contrast = f"{settings.tone_step}.lift_L", f"{settings.tone_step}.contrast"
         return (lift,) if group else (lift, contrast)
     if settings.kind == "vary":
         return settings.vary
@@ -293,6 +297,7 @@ def _asked(settings: TestStrip, keys: tuple[str, ...]) -> Asked:
         patches=settings.patches,
         fills_sheet=settings.patch_mm is not None,
         balance_step=settings.balance_step,
+        verified=settings.verified,
     )
 
 

@@ -141,6 +141,17 @@ def test_where_nothing_came_out_the_contact_sheet_says_why(studio: Path, tmp_pat
     assert len(prints(studio, "contact-sheet*.tif")) == 1
 
 
+def test_folders_in_folders_are_passed_over_aloud(studio: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "shelf"
+    (folder / "rejects").mkdir(parents=True)
+    picture(folder / "rejects" / "x.tif", seed=1)
+    done = drydown(studio, "run", "small", str(folder))
+    assert done.returncode == 4 and "rejects" in done.stderr and "not looked into" in done.stderr
+    picture(folder / "a.tif", seed=1)
+    done = drydown(studio, "run", "small", str(folder))
+    assert done.returncode == 0 and "Passed over" in done.stderr and "rejects" in done.stderr
+
+
 def test_an_unreadable_file_is_told_before_the_first_is_taken(studio: Path, portfolio: Path) -> None:
     done = drydown(studio, "run", "small", str(portfolio), str(portfolio / "gone.jpg"))
     assert done.returncode == 4 and "gone.jpg" in done.stderr

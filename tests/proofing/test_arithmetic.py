@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tests.proofing.survey_places import typical_metric
 
 from drydown.demo.paper import matte_profile, pearl_profile
 from drydown.imaging.icc_lut import Floats
 from drydown.imaging.neutral import neutral_response
 from drydown.imaging.tone import balance_table, tone_table
 from drydown.proofing.arithmetic import CC_PER_L, arithmetic, cure, solve, together
-from drydown.proofing.layout import typical_metric
 from drydown.proofing.look import Curves, curves_of
 from drydown.proofing.roles import INKS, Role
 

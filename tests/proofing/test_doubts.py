@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from tests.proofing.proof_kit import ROLES, UNTOUCHED, distances, judged, named, proof
+from tests.proofing.survey_places import first_strip
 
 from drydown.proofing.doubts import NOT_A_CAST, doubts
-from drydown.proofing.layout import first_strip, next_strip
+from drydown.proofing.layout import next_strip
 from drydown.proofing.posterior import Judged, infer
 from drydown.proofing.proposal import propose
 

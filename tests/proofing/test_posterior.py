@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from tests.proofing.proof_kit import INK_ROLES, ROLES, UNTOUCHED, WITH_CONTRAST, judged, named, proof, samples
+from tests.proofing.survey_places import first_strip
 
 from drydown.demo.paper import pearl_profile
 from drydown.errors import Hold
 from drydown.imaging.neutral import neutral_response
 from drydown.imaging.tone import tone_table
 from drydown.imaging.working import grey_srgb
-from drydown.proofing.layout import first_strip, next_strip
+from drydown.proofing.layout import next_strip
 from drydown.proofing.posterior import Judged, Proof, infer
 
 ERRORS = [(12.0, -9.0, 4.0), (-18.0, 14.0, 10.0), (24.0, 20.0, 28.0), (1.0, 0.0, -2.0), (-6.0, -15.0, 12.0)]

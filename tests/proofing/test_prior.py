@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drydown.proofing.arithmetic import CC_PER_L
-from drydown.proofing.prior import CAST_CC, FLAT, REACH_CC, beyond_a_cast, density, draws
+from drydown.proofing.prior import CAST_CC, FLAT, REACH_CC, beyond_a_cast, density
 
 
 def test_the_belief_is_a_density() -> None:
@@ -31,11 +30,3 @@ def test_an_even_excess_is_a_tone_and_reaches_farther_than_a_cast() -> None:
     assert not beyond_a_cast(np.array([[30.0, 30, 30], [21, -21, 21]])).any()
     assert beyond_a_cast(np.array([[30.0, -30, 0], [45, 45, 45]])).all()
     assert FLAT.density(np.zeros((1, 3)))[0] == pytest.approx(1 / (2 * CAST_CC) ** 3)
-
-
-def test_a_first_strip_is_laid_for_every_error_and_its_opposite() -> None:
-    errors = draws(400, 4, seed=1)
-    assert errors.shape == (800, 4)
-    assert errors.mean(axis=0) == pytest.approx(np.zeros(4), abs=1e-9)
-    assert not beyond_a_cast(errors[:, :3]).any()
-    assert np.abs(errors[:, 0]).max() > CAST_CC > CC_PER_L

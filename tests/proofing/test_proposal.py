@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from tests.proofing.proof_kit import INK_ROLES, ROLES, UNTOUCHED, distances, judged, named, proof
+from tests.proofing.survey_places import first_strip
 
 from drydown.demo.paper import pearl_profile
-from drydown.proofing.layout import first_strip, next_strip
+from drydown.proofing.layout import next_strip
 from drydown.proofing.posterior import Judged, infer
 from drydown.proofing.proposal import SETTLED, Proposal, propose
 from drydown.proofing.roles import STEP, Role
@@ -93,7 +94,9 @@ def test_a_change_that_nobody_would_see_is_not_made() -> None:
     ]
     proposal = propose(infer(of, [Judged(patches=named(points), ranking=("A2", "A1"))]))
     assert proposal.values == base and not proposal.changed
-    assert proposal.words.startswith("No change is expected to be seen: the recipe stays as it is.")
+    assert proposal.words.startswith(
+        "No change is expected to be seen (it would gain ΔE00 0.1): the recipe stays as it is."
+    )
 
 
 def test_a_recipe_between_the_steps_is_not_rounded_for_its_own_sake() -> None:

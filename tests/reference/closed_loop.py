@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from tests.reference.simulated_printers import Bench, Floats, Printer
 
-from drydown.proofing.layout import first_strip, next_strip
+from drydown.imaging.strip_survey import survey
+from drydown.proofing.layout import next_strip
 from drydown.proofing.posterior import Judged, Proof, infer
 from drydown.proofing.proposal import Proposal, propose
-from drydown.proofing.roles import INKS, Role
+from drydown.proofing.roles import INKS, LIMITS, Role
+from drydown.proofing.settle import numbers
 
 PATCHES = 25
 ROLES: dict[str, Role] = {f"balance.{ink}": ink for ink in INKS} | {"tone-lift.lift_L": "lift_L"}
@@ -76,7 +78,10 @@ def observe(
 def _ranked(
     printer: Printer, proof: Proof, noise_dE: float, random: np.random.Generator, strips: int, named: int
 ) -> tuple[tuple[float, ...], tuple[Proposal, ...]]:
-    points = first_strip(PATCHES, ROLES, BASE, icc=proof.icc)
+    points = [
+        numbers(one.values)
+        for one in survey(tuple(ROLES), BASE, limits=[LIMITS[role] for role in ROLES.values()]).variations
+    ]
     judged: list[Judged] = []
     ends, proposals = [], []
     for number in range(strips):

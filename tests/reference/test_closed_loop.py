@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from tests.reference.closed_loop import MUCH_WORSE_dE, Outcome, middle_and_worst
 from tests.reference.closed_loop_table import FOREIGN, GOOD, OWN, Line
-from tests.reference.simulated_printers import Bench, matte, own, pearl
+from tests.reference.simulated_printers import Bench, matte, own, pearl, wrong_stock
 
 from drydown.imaging.icc_exact import device_to_lab
 from drydown.imaging.neutral import neutral_response
@@ -60,6 +60,13 @@ def test_a_good_profile_is_not_spoiled(line: Line) -> None:
     spoiled = [outcome.ranked[-1] > outcome.untouched + MUCH_WORSE_dE for outcome in outcomes(line)]
     assert np.mean(spoiled) <= 0.05
     assert max(outcome.untouched for outcome in outcomes(line)) < 1
+
+
+def test_a_wrong_stock_is_named_as_such_and_a_cast_is_not() -> None:
+    wrong = Line("wrong stock (matte for pearl)", wrong_stock, 0.5, 50, short=8)
+    assert all(outcome.proposals[-1].doubts.not_a_cast for outcome in outcomes(wrong))
+    named = [bool(outcome.proposals[-1].doubts.not_a_cast) for line in OWN[:2] for outcome in outcomes(line)]
+    assert np.mean(named) <= 0.05
 
 
 @pytest.mark.parametrize("bench", [pearl(), matte()], ids=["pearl", "matte"])

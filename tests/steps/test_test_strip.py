@@ -228,6 +228,20 @@ def test_the_steps_of_a_recipe_may_have_names_of_their_own(job: Job) -> None:
     assert exposed.record["base"] == {"curve.lift_L": 1.0, "curve.contrast": 1.0}
 
 
+def test_a_survey_lays_25_patches_of_colour_and_lift_on_a_letter_sheet(job: Job) -> None:
+    made = lay(job, series="survey")
+    record = made.record
+    assert record["vary"] == ["balance.cyan", "balance.magenta", "balance.yellow", "tone-lift.lift_L"]
+    values = [tuple(one["values"].values()) for one in record["patches"]]
+    assert len(set(values)) == 25 and tuple(record["base"].values()) in values
+    lifts = np.array([one[3] for one in values]).reshape(5, 5).mean(axis=1)
+    assert list(lifts) == sorted(lifts), "rows from dark to light"
+    assert max(one[3] for one in values) == 12, "what the step takes is the end"
+    near = lay(job, series="survey", verified=True).record["patches"]
+    reach = [max(abs(one["values"]["balance.cyan"]) for one in strip) for strip in (record["patches"], near)]
+    assert 0.3 < reach[1] / reach[0] < 0.5
+
+
 def test_an_exposure_series_is_a_grid_of_lift_and_contrast(job: Job) -> None:
     made = lay(job, series="exposure")
     values = {tuple(one["values"].values()) for one in made.record["patches"]}

@@ -1,4 +1,4 @@
-"""What a person judged, turned into values: a patch, a point between two, the best three in order. Reads; whoever holds the ledger writes.
+"""What a person judged, turned into values: a patch, a point between two, the best few in order. Reads; whoever holds the ledger writes.
 
 The thinking is done here, in the command's own process: a running daemon is only told the outcome.
 """
@@ -25,6 +25,11 @@ from drydown.proofing.settle import Values, between, is_fine, numbers, patch_ran
 from drydown.service.picks import IN_ORDER, Pick, pick_of, ranking_of
 from drydown.service.strips import PrintedStrip, as_laid_down, dropped_name, printed_strip
 from drydown.showing import shown
+
+FULL = (
+    25  #: patches of a strip that a ranking is read from: more tell more, and so many still have 25 mm each
+)
+_HOLDS_ALL_mm2 = 60_000  # letter and A4 hold that many beside the legend, smaller sheets do not
 
 
 @dataclass
@@ -85,7 +90,7 @@ def undo(root: Path, job: str) -> int:
 
 
 def ranked(asked: Asked, patches: Sequence[str], *, still_off: bool, yes: bool) -> int:
-    """The best three in order: what they say of the printer is proposed, and settled with `yes`. Remembered in either case."""
+    """The best few in order: what they say of the printer is proposed, and settled with `yes`. Remembered in either case."""
     from drydown.proofing.proposal import propose
     from drydown.service.rankings import posterior_of, ranked_strip, same_picture
 
@@ -125,7 +130,7 @@ def next_points(root: Path, job: str, *, anyway: bool) -> str | None:
     if pick is None:
         raise Conflict(
             f"nothing was chosen from the strip of job {name} yet, so nobody knows what is still open: drydown choose {name} PATCH, "
-            "or its best three in order"
+            "or its best three to five in order"
         )
     return _after_pick(printed, pick, anyway=anyway)
 
@@ -144,7 +149,14 @@ def _after_ranking(ledger: LedgerView, printed: PrintedStrip, *, anyway: bool) -
         click.echo(proposal.words)
         click.echo(_nothing_open(printed, "what the ranking leaves open is within 1.5 CC and 0.5 L*"))
         return None
-    return json.dumps(next_strip(posterior, len(printed.strip.names())))
+    return json.dumps(next_strip(posterior, _patches(printed)))
+
+
+def _patches(printed: PrintedStrip) -> int:
+    """How many patches the next strip has: the sheet full, or where the sheet is too small for that, or fed again, as many as it held before."""
+    sheet, part = printed.spec.sheet, printed.spec.maker.settings.get("part", "whole")
+    is_full = part == "whole" and sheet.size.width * sheet.size.height >= _HOLDS_ALL_mm2
+    return max(FULL, len(printed.strip.names())) if is_full else len(printed.strip.names())
 
 
 def _after_pick(printed: PrintedStrip, pick: Pick, *, anyway: bool) -> str | None:

@@ -16,6 +16,7 @@ from drydown.intake.names import typed_job_id
 from drydown.jobs.ledger_rows import JobRow
 
 _DAY_S = 86_400.0
+RANKED = (3, 4, 5)  #: so many patches, named in order, are a ranking
 
 
 @click.command(short_help="Take a patch, or a point between two, into the recipe.")
@@ -36,9 +37,9 @@ _DAY_S = 86_400.0
 @click.option("--light", help='The light it was judged under, such as "D50 500 lx". Default: the recipe\'s.')
 @click.option("--anyway", is_flag=True, help="Also colour settings from a strip of another quality.")
 @click.option(
-    "--still-off", is_flag=True, help="With three patches: the best of them does not look right either."
+    "--still-off", is_flag=True, help="With a ranking: the best of them does not look right either."
 )
-@click.option("--yes", is_flag=True, help="With three patches: settle what they propose.")
+@click.option("--yes", is_flag=True, help="With a ranking: settle what it proposes.")
 @click.pass_obj
 def choose(
     studio_dir: Path | None,
@@ -57,7 +58,8 @@ def choose(
 ) -> int:
     """Take PATCH of the strip that JOB made into its recipe's settled values; the recipe that you wrote stays as it is.
 
-    One patch is taken as it is. The best three, in order (C2 B4 D1), are read together: what they say of the printer is proposed, and settled with --yes.
+    One patch is taken as it is. The best three to five, in order (C2 B4 D1), are a ranking and read together: what they say of the printer is proposed, and
+    settled with --yes. Five tell more than three.
     """
     from drydown.cli import choice
 
@@ -82,15 +84,15 @@ def choose(
             raise click.UsageError("--at goes with --between B2 B3")
         if between is not None and patches:
             raise click.UsageError("name a patch, or a point --between two, not both")
-        if len(patches) == 3:
+        if len(patches) in RANKED:
             if sets:
                 raise click.UsageError(
-                    "three patches propose their own values; --set goes with one patch, or alone"
+                    "a ranking proposes its own values; --set goes with one patch, or alone"
                 )
             return choice.ranked(wish, patches, still_off=still_off, yes=yes)
         if len(patches) > 1:
             raise click.UsageError(
-                "name one patch, the best three in order, or a point --between two of them"
+                "name one patch, the best three to five in order, or a point --between two of them"
             )
         if not (patches or between or sets):
             raise click.UsageError(f"which patch? This strip has {wish.patch_names}")

@@ -73,12 +73,19 @@ def run(
     """
     from drydown.service.house import open_house
     from drydown.service.portfolio import in_order, lines
-    from drydown.service.run import pictures_in, run_files
+    from drydown.service.run import folders_in, pictures_in, run_files
+    from drydown.studio.guess import listed
 
     root = find_studio(studio_dir)
     files = pictures_in(path.absolute() for path in paths)
+    passed_over = folders_in(paths)
     if not files:
-        raise NotFound("no picture there; name files, or a folder that holds some")
+        inside = f"; folders in folders are not looked into: {listed(passed_over)}" if passed_over else ""
+        raise NotFound(f"no picture there; name files, or a folder that holds some{inside}")
+    if passed_over:
+        click.echo(
+            f"Passed over, because folders in folders are not looked into: {listed(passed_over)}", err=True
+        )
     order = Order(recipe, sheet_maker, sheet, anyway)
     house = open_house(root)
     planned = in_order(house.studio, order, files)

@@ -23,6 +23,7 @@ from drydown.imaging.strip_series import (
     pointed,
     ring_around,
 )
+from drydown.imaging.strip_survey import VERIFIED, survey
 
 #: What a setting is stepped by where nothing is said: (step, whether it multiplies, least, most). Beyond the limits there is no patch.
 _USUAL: Final[Mapping[str, tuple[float, bool, float, float]]] = {
@@ -62,6 +63,7 @@ class Asked:
     patches: int | None = None
     fills_sheet: bool = False  #: the size of a patch is given: as many as fit
     balance_step: str = "balance"
+    verified: bool = False
 
 
 def stands(render: Render, key: str, job: Job) -> Value | None:
@@ -90,6 +92,9 @@ def wanted(asked: Asked, renders: Sequence[Render], bases: Sequence[Numbers]) ->
     group = len(renders) > 1
     if asked.kind == "ring-around":
         yield from _rings(asked, renders, bases)
+    elif asked.kind == "survey":
+        limits, spread = [_USUAL[_field(key)][2:] for key in asked.keys], VERIFIED if asked.verified else 1.0
+        yield [survey(asked.keys, base, limits=limits, spread=spread) for base in bases]
     elif asked.kind == "points":
         yield [pointed(asked.points, base, stands_first=group) for base in bases]
     elif asked.values:

@@ -16,7 +16,7 @@ from typing import Final, Literal
 
 from drydown.api import Refusal, Value
 
-Kind = Literal["ring-around", "exposure", "vary", "points"]
+Kind = Literal["ring-around", "survey", "exposure", "vary", "points"]
 Cell = tuple[int, int]
 Three = tuple[float, float, float]
 Numbers = Mapping[str, Value | None]
@@ -106,9 +106,9 @@ def ring_around(
         if not any(steps):
             variations.append(Variation(dict(base), CENTRE, True, cell))
             continue
-        moved = [_plus(base[key], step_cc * _laid(steps, per_cc, ink), key) for ink, key in enumerate(keys)]
+        laid = [moved(base[key], step_cc * _laid(steps, per_cc, ink), key) for ink, key in enumerate(keys)]
         variations.append(
-            Variation(dict(zip(keys, moved, strict=True)), _cc_label(steps, step_cc), False, cell)
+            Variation(dict(zip(keys, laid, strict=True)), _cc_label(steps, step_cc), False, cell)
         )
     return Series("ring-around", tuple(keys), dict(base), tuple(variations), shape)
 
@@ -179,7 +179,8 @@ def _laid(steps: Three, per_cc: Sequence[Three], ink: int) -> float:
     return sum(step * per_cc[alone][ink] for alone, step in enumerate(steps))
 
 
-def _plus(base: Value | None, move: float, key: str) -> Value:
+def moved(base: Value | None, move: float, key: str) -> Value:
+    """The value of an ink or a lift, moved, to a tenth."""
     return _like(base, round(number(base, key) + move, CC_DECIMALS), key)
 
 

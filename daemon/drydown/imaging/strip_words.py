@@ -27,6 +27,8 @@ def title(series: Series, step_cc: float) -> str:
     """What kind of strip it is; `step_cc` is a ring-around's."""
     if series.kind == "ring-around":
         return f"Colour ring-around, {step_cc:g} CC, lightness held"
+    if series.kind == "survey":
+        return "Survey of colour and tone: name the best three to five, in order"
     if series.kind == "exposure":
         return "Exposure series: lift" + (" and contrast" if len(series.keys) > 1 else "")
     if series.kind == "points":

@@ -11,7 +11,10 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import Final
 
+import numpy as np
+
 from drydown.imaging.pcs import Floats
+from drydown.proofing.arithmetic import together
 from drydown.proofing.posterior import Posterior, infer
 from drydown.proofing.prior import CAST_CC, TONE_L, beyond_a_cast
 from drydown.proofing.ranking import HONEST_NOISE_dE
@@ -19,6 +22,13 @@ from drydown.proofing.ranking import HONEST_NOISE_dE
 NOT_A_CAST: Final = "this is not a cast; the profile is not this paper and ink: verify or rebuild it"
 #: A patch that is expected to lie nearer than this to the wanted look, and still looks wrong, has a fault that no setting mends.
 RESIDUAL_dE: Final = 1.0
+#: A patch that lies farther than this from the wanted look is called wrong by an honest eye: three times its noise.
+CALLED_WRONG_dE: Final = 3 * HONEST_NOISE_dE
+#: When a mere cast would leave strips without one right patch less often than this, it is not believed to be one.
+SELDOM: Final = 0.2
+_BEYOND_ANY_SETTING: Final = (
+    "Colours that differ by hue, by depth or from shadow to light are what no setting here can mend"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +64,12 @@ def doubts(posterior: Posterior) -> Doubts:
     newest = posterior.strips[-1]
     if newest.still_off and posterior.expected_dE(_best(posterior)) < RESIDUAL_dE:
         no_cast.append(
-            f"tone and balance of {newest.ranking[0]} are right as far as can be told, and it still looks wrong: {NOT_A_CAST}. "
-            "Colours that differ by hue, by depth or from shadow to light are what no setting here can mend"
+            f"tone and balance of {newest.ranking[0]} are right as far as can be told, and it still looks wrong: {NOT_A_CAST}. {_BEYOND_ANY_SETTING}"
+        )
+    elif newest.still_off and _by_chance(posterior) < SELDOM:
+        no_cast.append(
+            "the strip was laid so that nearly every cast that was left open had its patch, "
+            f"and even {newest.ranking[0]} looks wrong: {NOT_A_CAST}. {_BEYOND_ANY_SETTING}"
         )
     return Doubts(contradictions=tuple(against_themselves), not_a_cast=tuple(no_cast))
 
@@ -73,6 +87,19 @@ def _contradictions(posterior: Posterior) -> Iterator[str]:
             f"{where}the ranking {named} contradicts itself: under the cast that explains it best, {alone.misplaced()}. "
             "Look again, dry and in the light that the print is for"
         )
+
+
+def _by_chance(posterior: Posterior) -> float:
+    """How often a mere cast would leave every strip that was called off, the first apart, without one patch that an honest eye takes as right."""
+    often = 1.0
+    for number, strip in enumerate(posterior.strips):
+        if number == 0 or not strip.still_off:
+            continue
+        before = infer(posterior.proof, posterior.strips[:number])
+        places = np.stack([before.arithmetic.place(before.proof.by_role(p)) for p in strip.patches.values()])
+        nearest = before.looks.distance(together(places, before.errors)).min(axis=1)
+        often *= float(before.weights @ (nearest > CALLED_WRONG_dE))
+    return often
 
 
 def _best(posterior: Posterior) -> Floats:

@@ -13,18 +13,12 @@ from typing import Final
 import numpy as np
 
 from drydown.imaging.pcs import Floats
-from drydown.proofing.arithmetic import Arithmetic, arithmetic, cure, solve
+from drydown.proofing.arithmetic import Arithmetic, cure, solve
 from drydown.proofing.posterior import Posterior
-from drydown.proofing.prior import draws
-from drydown.proofing.roles import LIMITS, Role, rounded
+from drydown.proofing.roles import Role, rounded
 
 Values = dict[str, float]
 
-#: Mean ΔE00 squared over CC squared of a mixed region on a pearl paper, and over log contrast squared: for a strip laid before anything is known of
-#: the picture. A strip laid for one stock serves all its pictures.
-_TYPICAL_INKS: Final = np.array([[0.080, -0.003, -0.012], [-0.003, 0.093, -0.024], [-0.012, -0.024, 0.046]])
-_TYPICAL_CONTRAST: Final = 900.0
-_DRAWS: Final = 1500  # and as many opposite ones
 _SEED: Final = 2
 _ROUNDS: Final = 16
 #: Patches reach this much farther than what is believed, and at least so far (ΔE00, an axis) that an eye can tell them apart.
@@ -35,27 +29,6 @@ _TRIES: Final = 12
 COLUMNS: Final = 5
 
 
-def first_strip(
-    count: int,
-    roles: Mapping[str, Role],
-    base: Mapping[str, float],
-    *,
-    icc: bytes,
-    hold_lightness: bool = False,
-    spread: float = 1.0,
-    columns: int = COLUMNS,
-) -> list[Values]:
-    """The patches of a first strip: `count` sets of values by key, the untouched recipe among them.
-
-    `spread` scales how far they reach; 1 is for a stock of which nothing is known (casts to 22 CC, tones to 6.5 L*), 0.4 for one whose last
-    verification passed. Ordered from dark to light in rows of `columns`, each row from cool to warm.
-    """
-    model = arithmetic(icc, {roles[key]: float(base[key]) for key in roles}, hold_lightness=hold_lightness)
-    targets = cure(draws(_DRAWS, model.dimensions, _SEED) * spread)
-    weights = np.full(len(targets), 1 / len(targets))
-    return _laid(count, model, typical_metric(model.dimensions), targets, weights, [], roles, columns)
-
-
 def next_strip(posterior: Posterior, count: int, *, columns: int = COLUMNS) -> list[Values]:
     """The patches that split what is still open; the untouched recipe and the newest strip's winner are always among them."""
     model, metric = posterior.arithmetic, posterior.looks.metric
@@ -64,7 +37,9 @@ def next_strip(posterior: Posterior, count: int, *, columns: int = COLUMNS) -> l
     targets = middle + (left - middle) * np.hypot(_WIDER, _LEAST_dE / max(spread_dE, 1e-3))
     newest = posterior.strips[-1]
     winner = {**model.base, **posterior.proof.by_role(newest.patches[newest.ranking[0]])}
-    return _laid(count, model, metric, targets, posterior.weights, [winner], posterior.proof.roles, columns)
+    return laid_out(
+        count, model, metric, targets, posterior.weights, [winner], posterior.proof.roles, columns
+    )
 
 
 def halved(
@@ -76,8 +51,8 @@ def halved(
 ) -> list[Values]:
     """The strip after a plain pick: the same pattern with half the steps, about the patch that was picked.
 
-    Works for any numeric setting; the steps of contrast (by its role) are halved in the logarithm. Values beyond a role's limits are
-    brought back to them; patches that become the same are laid once.
+    Works for any numeric setting; the steps of contrast (by its role) are halved in the logarithm. Values with a role are laid in the steps of
+    a proposal, within its limits; patches that become the same are laid once.
     """
     out: list[Values] = []
     for patch in patches:
@@ -89,26 +64,17 @@ def halved(
     return out
 
 
-def typical_metric(dimensions: int) -> Floats:
-    metric = np.zeros((dimensions, dimensions))
-    metric[:3, :3] = _TYPICAL_INKS
-    if dimensions > 3:
-        metric[3, 3] = _TYPICAL_CONTRAST
-    return metric
-
-
 def _half_step(patch: float, centre: float, picked: float, role: Role | None) -> float:
+    if patch == centre:
+        return picked
     if role == "contrast":
         value = picked * exp((log(patch) - log(centre)) / 2)
     else:
         value = picked + (patch - centre) / 2
-    if role is not None:
-        low, high = LIMITS[role]
-        value = min(max(value, low), high)
-    return round(value, 6)
+    return round(value, 6) if role is None else rounded(role, value)
 
 
-def _laid(
+def laid_out(
     count: int,
     model: Arithmetic,
     metric: Floats,

@@ -17,13 +17,13 @@ from drydown.proofing.arithmetic import CC_PER_L
 #: Beyond these an error is no longer that of a sound profile on its own paper.
 CAST_CC: Final = 22.0
 TONE_L: Final = 6.5
-_SMALL_CC: Final = 4.0
-_SMALL_L: Final = 1.2
+SMALL_CC: Final = 4.0
+SMALL_L: Final = 1.2
 _WIDE_CC: Final = 45.0
 _WIDE_L: Final = 12.0
 _SHARES: Final = (0.5, 0.47, 0.03)  # small, flat, wide
 #: Standard deviations of the error's contrast, as a logarithm, of the same three; only where contrast is varied.
-_CONTRAST: Final = (0.03, 0.08, 0.15)
+CONTRAST: Final = (0.03, 0.08, 0.15)
 #: As far as the belief reaches along one ink, in CC, and along the logarithm of contrast.
 REACH_CC: Final = _WIDE_CC + _WIDE_L * CC_PER_L
 REACH_LOG: Final = 0.4
@@ -51,7 +51,7 @@ WIDE: Final = Share(_WIDE_CC, _WIDE_L)
 def density(errors: Floats) -> Floats:
     """Prior density (H,) of errors (H, 3 or 4)."""
     excess = errors[:, :3]
-    spread = _SMALL_CC**2 * np.eye(3) + (_SMALL_L * CC_PER_L) ** 2
+    spread = SMALL_CC**2 * np.eye(3) + (SMALL_L * CC_PER_L) ** 2
     small = np.exp(-0.5 * np.einsum("hi,ij,hj->h", excess, np.linalg.inv(spread), excess))
     parts = [
         small / np.sqrt((2 * np.pi) ** 3 * np.linalg.det(spread)),
@@ -59,34 +59,13 @@ def density(errors: Floats) -> Floats:
         WIDE.density(excess),
     ]
     if errors.shape[1] > 3:
-        parts = [part * _normal(errors[:, 3], width) for part, width in zip(parts, _CONTRAST, strict=True)]
+        parts = [part * _normal(errors[:, 3], width) for part, width in zip(parts, CONTRAST, strict=True)]
     return np.asarray(sum(share * part for share, part in zip(_SHARES, parts, strict=True)))
 
 
 def beyond_a_cast(excess: Floats) -> Floats:
     """Whether each excess (H, 3) is more than any cast and tone of a sound profile."""
     return np.asarray(FLAT.density(excess) <= 0)
-
-
-def draws(count: int, dimensions: int, seed: int) -> Floats:
-    """Errors (2 count, d) to lay a first strip for, each with its opposite: small and flat ones; the far ones are left to later strips."""
-    random = np.random.default_rng(seed)
-    small = random.random((count, 1)) < _SMALL_ON_FIRST_STRIP
-    cast = np.where(
-        small, random.normal(0, _SMALL_CC, (count, 3)), random.uniform(-CAST_CC, CAST_CC, (count, 3))
-    )
-    tone = np.where(
-        small, random.normal(0, _SMALL_L, (count, 1)), random.uniform(-TONE_L, TONE_L, (count, 1))
-    )
-    errors = cast - CC_PER_L * tone
-    if dimensions > 3:
-        turn = random.normal(0, 1, (count, 1)) * np.where(small, _CONTRAST[0], _CONTRAST[1])
-        errors = np.concatenate([errors, turn], axis=1)
-    return np.concatenate([errors, -errors])
-
-
-#: A first strip has to tell large errors apart; small ones are what the second is for.
-_SMALL_ON_FIRST_STRIP: Final = 0.15
 
 
 def _normal(x: Floats, width: float) -> Floats:

@@ -91,7 +91,7 @@ class Judged:
                 f"{', '.join(unknown)}: no such patch on this strip; it has {_some(self.patches)}"
             )
         if not self.ranking:
-            raise ValueError("no patch was named; name the best, or the best three in order")
+            raise ValueError("no patch was named; name the best, or the best few in order")
         if len(set(self.ranking)) < len(self.ranking):
             raise ValueError(
                 f"{' '.join(self.ranking)} names a patch twice; each can stand in one place only"

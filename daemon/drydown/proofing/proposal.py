@@ -63,7 +63,7 @@ def propose(posterior: Posterior) -> Proposal:
     if _untouched_is_best(posterior):
         why = "the untouched recipe was named best: nothing changes"
     elif untouched_dE - expected_dE < NOT_SEEN_dE:
-        why = "no change is expected to be seen: the recipe stays as it is"
+        why = f"no change is expected to be seen (it would gain ΔE00 {max(untouched_dE - expected_dE, 0):.1f}): the recipe stays as it is"
     else:
         why = ""
     if why:
@@ -72,7 +72,7 @@ def propose(posterior: Posterior) -> Proposal:
     settled = narrow and not against
     words = [
         why or change_in_words(best, model.base),
-        certainty_in_words(intervals, settled=settled),
+        certainty_in_words(intervals, settled=settled, stays=bool(why)),
         *against,
     ]
     return Proposal(

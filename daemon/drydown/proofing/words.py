@@ -36,8 +36,10 @@ def change_in_words(values: Mapping[Role, float], base: Mapping[Role, float]) ->
     return "about " + ", ".join(parts) if parts else "the recipe is right as it stands"
 
 
-def certainty_in_words(intervals: Mapping[Role, tuple[float, float]], *, settled: bool) -> str:
-    """How wide the 80 % intervals are, and whether another strip is worth its paper.
+def certainty_in_words(
+    intervals: Mapping[Role, tuple[float, float]], *, settled: bool, stays: bool = False
+) -> str:
+    """How wide the 80 % intervals are, and whether another strip is worth its paper. `stays`: they are not about the values, which do not change.
 
     >>> certainty_in_words({"magenta": (-7.4, -5.0), "lift_L": (0.8, 1.6)}, settled=True)
     'four in five that this is right within 1.2 CC of magenta, 0.4 L*: settled'
@@ -50,7 +52,8 @@ def certainty_in_words(intervals: Mapping[Role, tuple[float, float]], *, settled
     if "contrast" in half:
         parts.append(f"{half['contrast']} of contrast")
     left = "settled" if settled else "another strip would tell more"
-    return f"four in five that this is right within {', '.join(parts)}: {left}"
+    what = "the best is known" if stays else "four in five that this is right"
+    return f"{what} within {', '.join(parts)}{' (four in five)' if stays else ''}: {left}"
 
 
 def _number(role: Role, value: float) -> str:

@@ -50,7 +50,7 @@ class Wish:
     """What a command asks for, as plain values."""
 
     job: str
-    patches: tuple[str, ...] = ()  #: one; two to choose between; or three in the order of liking
+    patches: tuple[str, ...] = ()  #: one; two to choose between; or a few in the order of liking
     said: str = ""  #: the choice in words, for the settled file: `B3`, `B2 to B3 at 0.4`
     settings: Mapping[str, Value] = field(default_factory=dict)  #: `balance.magenta` -> 10
     unset: tuple[str, ...] = ()  #: settings that go back to what stock and recipe say

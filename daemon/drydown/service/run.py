@@ -36,6 +36,12 @@ def pictures_in(paths: Iterable[Path]) -> list[Path]:
     return found
 
 
+def folders_in(paths: Iterable[Path]) -> list[str]:
+    """Names, as they may be shown, of the folders inside the folders among `paths`; those that begin with a dot do not count."""
+    inside = (entry for path in paths if path.is_dir() for entry in sorted(path.iterdir()))
+    return [shown(entry.name) for entry in inside if entry.is_dir() and not entry.name.startswith(".")]
+
+
 def run_files(
     root: Path, order: Order, files: Sequence[Path], listener: Listener, stems: Sequence[str] = ()
 ) -> list[JobRow]:
