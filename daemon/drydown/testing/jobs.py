@@ -1,0 +1,51 @@
+"""A job to test with: an invented stock on letter, its profile computed."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import Any
+
+from drydown.api import EdgesMm, Job, Sheet, SizeMm, Stock
+
+
+def paper_profile() -> bytes:
+    """ICC output profile of the demonstration's pearl paper, RGB; computed in about a second, once in a process."""
+    from drydown.demo.paper import pearl_profile
+
+    return pearl_profile()
+
+
+def a_job(scratch: Path | None = None, **changes: Any) -> Job:
+    """A job that prints on letter at 360 ppi. `changes`: fields of `Job`, or of its `Stock`, such as `viewing_mm=800, lot="0412"`.
+
+    `scratch` is where a step may leave files; without one a temporary folder is made. Raises TypeError for a field that neither has.
+    """
+    folder = Path(mkdtemp(prefix="drydown-test-")) if scratch is None else scratch
+    profile = folder / "pearl.icc"
+    profile.write_bytes(paper_profile())
+    stock = Stock(
+        name="pearl",
+        profile=profile,
+        icc=paper_profile(),
+        ppi=360.0,
+        ticket={"media_type": "photographic-satin", "quality": "high"},
+        lot="0412",
+    )
+    letter = Sheet(name="letter", size=SizeMm(215.9, 279.4), pwg="na_letter_8.5x11in")
+    job = Job(
+        id="1m7test0000aa",
+        source=Path("picture.tif"),
+        scratch=folder,
+        stock=stock,
+        sheet=letter,
+        final_sheet=letter,
+        margins_mm=EdgesMm(12.7, 12.7, 12.7, 12.7),
+        recipe="test",
+        made="2026-05-14T10:31:07+02:00",
+    )
+    of_job = {field.name for field in fields(Job)}
+    own = {key: value for key, value in changes.items() if key in of_job}
+    of_stock = {key: value for key, value in changes.items() if key not in of_job}
+    return replace(job, stock=replace(own.pop("stock", stock), **of_stock), **own)
