@@ -5,6 +5,8 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+from collections.abc import Mapping
+from keyword import iskeyword
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,7 @@ COMMANDS = {
     "demo": ("demo", "Lay out a demonstration studio, run it, and say where to look."),
     "init": ("studio", "Lay out a new, commented studio in DIR."),
     "check": ("studio", "Explain what each hot folder will do, and find every fault before the first sheet."),
-    "steps": ("studio", "List the steps and sheet makers that are installed, or explain one."),
+    "steps": ("steps", "List the steps and sheet makers that are installed, or explain one."),
     "watch": ("work", "Watch the hot folders and make a sheet of what is dropped (the daemon)."),
     "run": ("work", "Run a recipe over files or folders, without the daemon."),
     "jobs": ("jobs", "List jobs."),
@@ -29,6 +31,9 @@ COMMANDS = {
     "choose": ("proof", "Take a patch of a test strip, or a point between two, into the recipe."),
     "strip": ("proof", "Lay the next test strip of a picture, or one of several pictures."),
     "reprint": ("proof", "Make the sheet of an old job again from its record."),
+    "try": ("try_step", "Run one step on one picture: before, after, difference, time and memory."),
+    "new-plugin": ("new_plugin", "Write a working, tested plugin to start from."),
+    "profile": ("profile", "Know, prove and make the profile of a paper."),
 }
 
 EXIT_CODES = """\b
@@ -41,36 +46,39 @@ Exit codes:
 """
 
 
-class _Commands(click.Group):
-    """A group whose commands are imported only when used."""
+class LazyGroup(click.Group):
+    """A group whose commands are imported only when used: `table` has name -> (module below drydown.cli, its one-line help)."""
+
+    table: Mapping[str, tuple[str, str]] = COMMANDS
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
+        return list(self.table)
 
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        if name not in COMMANDS:
+        if name not in self.table:
             return None
-        module = importlib.import_module(f"drydown.cli.{COMMANDS[name][0]}")
-        command: click.Command = getattr(module, name)
+        module = importlib.import_module(f"drydown.cli.{self.table[name][0]}")
+        attribute = name.replace("-", "_")
+        command: click.Command = getattr(module, f"{attribute}_" if iskeyword(attribute) else attribute)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+            formatter.write_dl([(name, text) for name, (_, text) in self.table.items()])
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+        if args and args[0] not in self.table and not args[0].startswith("-"):
             from difflib import get_close_matches
 
-            near = get_close_matches(args[0], COMMANDS, 1)
+            near = get_close_matches(args[0], self.table, 1)
             guess = f" Did you mean '{near[0]}'?" if near else ""
             raise click.UsageError(f"No such command '{args[0]}'.{guess}", ctx)
         return super().resolve_command(ctx, args)
 
 
-@click.group(cls=_Commands, epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=LazyGroup, epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="drydown")
 @click.option(
     "--studio",

@@ -17,6 +17,7 @@ import click
 from drydown.api import Value
 from drydown.cli.asking import ask_once, view
 from drydown.cli.proof_words import chosen_words, proposal_words, settled_words, undone_words
+from drydown.cli.settings_typed import typed_setting
 from drydown.cli.show import below
 from drydown.errors import Conflict, Exit
 from drydown.jobs.ledger_rows import JobRow
@@ -63,7 +64,7 @@ def picked(asked: Asked, patches: Sequence[str], at: float, sets: Sequence[str])
     """One patch, or a point between two, and what was typed in over it."""
     strip = asked.printed.strip
     found = [strip.patch(name) for name in patches]
-    typed = dict(_typed(text) for text in sets)
+    typed = dict(typed_setting(text, "STEP.SETTING=VALUE, such as balance.magenta=10") for text in sets)
     values: dict[str, Value | None] = {}
     if len(found) == 2:
         values = between(found[0].values, found[1].values, at)
@@ -227,18 +228,3 @@ def _write_own(asked: Asked, data: Mapping[str, Any], values: Values, picture: i
         click.echo(
             f"{where}: no hot folder makes finals of recipe {recipe}, so put it beside {shown(name)} yourself."
         )
-
-
-def _typed(text: str) -> tuple[str, Value]:
-    """`balance.magenta=10` as its setting and value."""
-    key, equals, value = (part.strip() for part in text.partition("="))
-    if not equals or not key or not value:
-        raise click.UsageError(f"--set takes STEP.SETTING=VALUE, such as balance.magenta=10; found '{text}'")
-    if value in ("true", "false"):
-        return key, value == "true"
-    for kind in (int, float):
-        try:
-            return key, kind(value)
-        except ValueError:
-            continue
-    return key, value.strip("\"'")

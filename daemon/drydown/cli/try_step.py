@@ -1,0 +1,149 @@
+"""`drydown try`: the loop of somebody who writes a step."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from drydown.api import Frame, Job, StepOffer
+from drydown.cli import find_studio
+from drydown.cli.settings_typed import typed_setting
+from drydown.cli.steps import found_plugins, named
+from drydown.discovery import Discovery
+from drydown.errors import Exit, NotFound
+from drydown.showing import shown
+
+if TYPE_CHECKING:
+    from drydown.jobs.chain import Link
+    from drydown.testing.trial import Trial
+
+_MAX_PIXELS = 400_000_000
+
+
+@click.command("try", short_help="Run one step on one picture.")
+@click.argument("step")
+@click.argument("picture", type=click.Path(path_type=Path))
+@click.option("--set", "sets", multiple=True, metavar="SETTING=VALUE", help="A setting; may be repeated.")
+@click.option(
+    "--recipe",
+    help="Run the recipe's steps before STEP first, on its stock. Default: the picture as it is read.",
+)
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("tried"),
+    help="Folder for the pictures. Default: tried/",
+)
+@click.pass_obj
+def try_(
+    studio_dir: Path | None, step: str, picture: Path, sets: tuple[str, ...], recipe: str | None, into: Path
+) -> int:
+    """Run STEP on PICTURE: writes before, after, difference and a detail at 100 %, and says what it took and how much it changed.
+
+    Nothing else is touched: no job, no ledger, and the picture stays as it is.
+    """
+    if not picture.is_file():
+        raise NotFound(f"there is no picture {picture}; name a file")
+    found = found_plugins(studio_dir)
+    offer = named(found, step)
+    if not isinstance(offer, StepOffer):
+        raise NotFound(
+            f"'{step}' is a sheet maker; what it makes is seen with: drydown run RECIPE {picture} --maker {step}"
+        )
+    settings = dict(typed_setting(text, "SETTING=VALUE, such as strength=0.4") for text in sets)
+    with tempfile.TemporaryDirectory() as scratch:
+        job, before = _prepared(studio_dir, picture, recipe, step, Path(scratch))
+        link = _link(offer, settings, found)
+        from drydown.testing.trial import trial
+
+        into.mkdir(parents=True, exist_ok=True)
+        made = trial(before, lambda frame: link.run(frame, job), into, f"{picture.stem}.{step}")
+        for line in _words(made, step):
+            click.echo(line)
+    return Exit.OK
+
+
+def _link(offer: StepOffer[Any], settings: dict[str, Any], found: Discovery) -> Link:
+    """The step with its settings checked. Raises UsageError with every fault."""
+    from drydown.jobs.chain import Link
+    from drydown.studio.faults import validate
+
+    made, faults = validate(offer.settings, settings, file="--set", place=offer.name)
+    if made is None:
+        raise click.UsageError("; ".join(str(fault) for fault in faults))
+    return Link(offer.name, offer, made, found.origins[offer.name].offered_by)
+
+
+def _prepared(
+    studio_dir: Path | None, picture: Path, recipe: str | None, step: str, scratch: Path
+) -> tuple[Job, Frame]:
+    """The job that the step is told of, and the frame that it gets: the studio's where there is one, else a stand-in's on an invented paper."""
+    try:
+        root = find_studio(studio_dir)
+    except NotFound:
+        if studio_dir is not None or recipe is not None:
+            raise
+        return _without_studio(picture, scratch)
+    return _in_studio(root, picture, recipe, step, scratch)
+
+
+def _without_studio(picture: Path, scratch: Path) -> tuple[Job, Frame]:
+    from drydown.imaging.read import open_picture
+    from drydown.testing.jobs import a_job
+
+    read = open_picture(picture, untagged="srgb", access="random", max_pixels=_MAX_PIXELS, scratch=scratch)
+    job = a_job(scratch, source=picture, anyway=True)
+    return job, Frame(pixels=read.pixels, icc=read.icc, ppi=job.stock.ppi, source=picture, notes=read.notes)
+
+
+def _in_studio(root: Path, picture: Path, recipe: str | None, step: str, scratch: Path) -> tuple[Job, Frame]:
+    """On a recipe's stock: the named one, after the steps that stand before the first one of that name (after all where it has none); else the first recipe's, as read."""
+    from drydown.jobs.chain import Chain
+    from drydown.jobs.plan import Picture, plan
+    from drydown.jobs.unpack import job_of, links_of, opener_of
+    from drydown.service.house import open_house
+    from drydown.studio.resolve import resolve
+
+    house = open_house(root)
+    wanted = recipe or min(house.studio.recipes, default="")
+    asked = Picture(
+        job="try",
+        hot_folder="",
+        prints=scratch,
+        source=picture.absolute(),
+        source_name=shown(picture.name),
+        stem="try",
+        made="",
+        anyway=True,
+    )
+    spec = plan(
+        resolve(house.studio, recipe=wanted),
+        asked,
+        origins=house.discovery.origins,
+        limits=house.studio.settings.daemon,
+        root=root,
+        profiles=scratch,
+    )
+    links, _, _ = links_of(spec)
+    before = next((number for number, link in enumerate(links) if link.offer.name == step), len(links))
+    job = job_of(spec, scratch)
+    chain = Chain(links, job, opener_of(spec, spec.source, job, scratch, {}), access="random")
+    return job, chain.upto(before if recipe else 0)
+
+
+def _words(made: Trial, step: str) -> Iterator[str]:
+    before, after = made.before, made.after
+    size = f"{before.width} x {before.height} pixels ({before.width * before.height / 1e6:.1f} megapixels)"
+    yield f"{step} on {size}: {made.seconds:.2f} s, {made.memory_mb:.0f} MB beyond the picture itself"
+    if (before.width, before.height) != (after.width, after.height):
+        yield f"size: now {after.width} x {after.height} pixels at {after.ppi:.0f} ppi"
+    if made.mean_dE is not None:
+        yield f"change: mean ΔE00 {made.mean_dE:.2f}, 99th percentile {made.worst_dE:.2f}"
+    for note in made.notes:
+        yield f"{note.level}: {note.text}"
+    for file in made.files:
+        yield str(file)

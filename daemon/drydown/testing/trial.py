@@ -1,0 +1,124 @@
+"""One step on one picture, as its author wants to see it: before, after and difference, how long it takes, how much memory, by how much it changes what."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyvips
+
+from drydown.api import Frame, Note
+from drydown.imaging.convert import to_srgb
+from drydown.imaging.icc_exact import device_to_lab
+from drydown.imaging.pcs import Floats
+from drydown.testing.memory import Watch
+
+LONG_EDGE_PX: Final = 1200
+DETAIL_PX: Final = 480  #: side of each half of the detail, at 100 %
+GAIN: Final = 4  #: how much the difference is spread about mid-grey
+_SAMPLES: Final = 20_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """What came of it. Seconds and memory are the step's own: with it, less without it."""
+
+    before: Frame
+    after: Frame
+    seconds: float
+    memory_mb: float
+    mean_dE: (
+        float | None
+    )  #: CIEDE2000 between before and after, from the reduced pictures; None where their sizes differ
+    worst_dE: float | None  #: its 99th percentile
+    files: tuple[Path, ...]
+    notes: tuple[Note, ...]
+
+
+def trial(before: Frame, step: Callable[[Frame], Frame], into: Path, name: str) -> Trial:
+    """Run `step` and write `NAME.before.png`, `.after.png`, `.difference.png` and `.detail.png` into a folder that is there.
+
+    Time is taken by evaluating with the step and without it, because calling one evaluates nothing. Raises what the step raises.
+    """
+    held = before.with_(pixels=before.pixels.copy_memory())  # decoded once; what follows times no decoder
+    began = time.perf_counter()
+    small = _small(held)
+    without_s = time.perf_counter() - began
+    began = time.perf_counter()
+    with Watch() as watch:
+        after = step(held)
+        made = _small(after)
+    seconds = time.perf_counter() - began - without_s
+    seen = [_shown(frame) for frame in (small, made)]
+    pictures = {"before": seen[0], "after": seen[1], "detail": _detail(held, after)}
+    same_size = (small.width, small.height) == (made.width, made.height)
+    if same_size:
+        pictures["difference"] = (128 + GAIN * (seen[1].cast("float") - seen[0])).cast("uchar")
+    files = tuple(into / f"{name}.{what}.png" for what in pictures)
+    for file, picture in zip(files, pictures.values(), strict=True):
+        picture.copy(interpretation="srgb" if picture.bands > 1 else "b-w").pngsave(str(file), compression=1)
+    mean_dE, worst_dE = _apart(small, made) if same_size else (None, None)
+    return Trial(
+        before=held,
+        after=after,
+        seconds=max(seconds, 0.0),
+        memory_mb=watch.peak_mb,
+        mean_dE=mean_dE,
+        worst_dE=worst_dE,
+        files=files,
+        notes=after.notes[len(before.notes) :],
+    )
+
+
+def _small(frame: Frame) -> Frame:
+    """Evaluated whole, reduced by a whole number."""
+    times = max(1, round(max(frame.width, frame.height) / LONG_EDGE_PX))
+    pixels = frame.pixels.shrink(times, times) if times > 1 else frame.pixels
+    return frame.with_(pixels=pixels.copy_memory())
+
+
+def _shown(frame: Frame) -> pyvips.Image:
+    """8 bits in sRGB; a picture without profile as if it were."""
+    pixels = frame.pixels.flatten(background=[65535]) if frame.pixels.hasalpha() else frame.pixels
+    if frame.icc is None:
+        return (pixels / 257).cast("uchar")
+    return to_srgb(pixels, frame.icc, intent="relative", black_point_compensation=True)
+
+
+def _detail(before: Frame, after: Frame) -> pyvips.Image:
+    """The middle of both at 100 %, side by side."""
+    halves = []
+    for frame in (before, after):
+        width, height = min(DETAIL_PX, frame.width), min(DETAIL_PX, frame.height)
+        piece = frame.pixels.crop((frame.width - width) // 2, (frame.height - height) // 2, width, height)
+        halves.append(_shown(frame.with_(pixels=piece.copy_memory())))
+    bands = max(half.bands for half in halves)
+    return pyvips.Image.arrayjoin(
+        [half if half.bands == bands else half.colourspace("srgb") for half in halves], shim=8
+    )
+
+
+def _apart(before: Frame, after: Frame) -> tuple[float | None, float | None]:
+    """Mean and 99th percentile of CIEDE2000 over a sample; None where colours are not known."""
+    Lab = [_lab(frame) for frame in (before, after)]
+    if Lab[0] is None or Lab[1] is None:
+        return None, None
+    from drydown.proofing.difference import ciede2000
+
+    apart = ciede2000(Lab[0], Lab[1])
+    return float(apart.mean()), float(np.percentile(apart, 99))
+
+
+def _lab(frame: Frame) -> Floats | None:
+    if frame.icc is None or frame.pixels.hasalpha():
+        return None
+    pixels = frame.pixels
+    codes: np.ndarray[Any, Any] = np.ndarray(
+        (pixels.height * pixels.width, pixels.bands), np.uint16, pixels.write_to_memory()
+    )
+    few = codes[np.linspace(0, len(codes) - 1, min(_SAMPLES, len(codes))).astype(int)]
+    return device_to_lab(frame.icc, few / 65535)
