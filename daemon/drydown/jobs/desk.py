@@ -12,6 +12,7 @@ import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from drydown.errors import Conflict, MachineFault
 from drydown.jobs.joblog import JobLog
@@ -79,6 +80,13 @@ class Desk:
             self._ledger.pause(row.id, not_before=not_before, pauses=row.pauses + 1, reason=reason)
         )
 
+    def unpause(self) -> list[JobRow]:
+        """The machine is fit again: every job that waits for it may start now, its pauses counted anew."""
+        paused = self._ledger.in_stage(Stage.PAUSED)
+        return [
+            self._ledger.pause(row.id, not_before=self._now(), pauses=0, reason=row.reason) for row in paused
+        ]
+
     def hold(self, job: str, question: Question, reason: str) -> JobRow:
         """A person must decide; the reason stands in `originals/held`."""
         return self._followed(self._ledger.hold(job, question, reason))
@@ -116,9 +124,13 @@ class Desk:
         elif row.is_final:
             if row.stage is not Stage.DONE:
                 self.publisher.withdraw(row)
-            kind = kept_kind(row.stage)
-            kept = places.shown(kept_path(places, row, kind))
-            put_away(places, row, kind, record_of(row, now=self._now(), state=row.state, kept=kept))
+            put_away(places, row, kept_kind(row.stage), self.record(row))
+
+    def record(self, row: JobRow) -> dict[str, Any]:
+        """The record of a job that is final, as it lies beside its original."""
+        places = self.publisher.places
+        kept = places.shown(kept_path(places, row, kept_kind(row.stage)))
+        return record_of(row, now=self._now(), state=row.state, kept=kept)
 
     def catch_up(self) -> list[JobRow]:
         """Try again for every job that is behind; answers those that have gone on. To be called now and then."""
@@ -187,8 +199,9 @@ class Desk:
             self._fell_behind(row, error)
 
     def _fell_behind(self, row: JobRow, error: Exception) -> None:
+        if row.id not in self.behind:  # told once, not at each try
+            self.log.write("folders behind", row.id, state=row.state, stage=row.stage, reason=str(error))
         self.behind.add(row.id)
-        self.log.write("folders behind", row.id, state=row.state, stage=row.stage, reason=str(error))
 
     def _told(self, row: JobRow) -> JobRow:
         self.log.write(
