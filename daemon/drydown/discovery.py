@@ -9,11 +9,13 @@ from __future__ import annotations
 import importlib
 import importlib.metadata
 import importlib.util
+import inspect
 import re
 import sys
 import traceback
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType, ModuleType
 from typing import cast
@@ -45,10 +47,13 @@ class Problem:
     offered_by: str
     reason: str
     place: str = ""  #: file and line, where known
+    next_move: str = ""  #: what a person can do about it
 
     def __str__(self) -> str:
         at = f" at {self.place}" if self.place else ""
-        return f"{self.offered_by} failed to load{at}: {self.reason}"
+        return f"{self.offered_by} failed to load{at}: {self.reason}" + (
+            f"; {self.next_move}" if self.next_move else ""
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +90,7 @@ def discover(studio_plugins: Path | None = None, *, off: Iterable[str] = ()) -> 
             manager.register(module, name=name)
             _refuse_unknown_hooks(module)
         except Exception as error:  # a plugin's own fault must not stop the others
-            problems.append(Problem(origin.offered_by, str(error), origin.file))
+            problems.append(_problem(origin.offered_by, error, module))
             if manager.has_plugin(name):
                 manager.unregister(name=name)
             continue
@@ -124,7 +129,7 @@ def _installed(problems: list[Problem], off: set[str]) -> Iterable[tuple[str, Mo
         try:
             module = point.load()
         except (Exception, SystemExit) as error:  # also a plugin that exits on import
-            problems.append(Problem(offered_by, f"{type(error).__name__}: {error}", _where(error)))
+            problems.append(_problem(offered_by, error))
             continue
         file = Path(module.__file__)
         yield (
@@ -147,7 +152,7 @@ def _of_studio(
         try:
             module = _from_file(file, name)
         except (Exception, SystemExit) as error:
-            problems.append(Problem(offered_by, f"{type(error).__name__}: {error}", _where(error)))
+            problems.append(_problem(offered_by, error))
             continue
         yield offered_by, module, Origin(name, str(file.resolve()), offered_by, source_hash(file))
 
@@ -168,11 +173,13 @@ def _from_file(file: Path, name: str) -> ModuleType:
 
 def _refuse_unknown_hooks(module: ModuleType) -> None:
     """A misspelt hook would never be called, and nobody would know."""
-    known = {name for name in vars(api) if name.startswith("drydown_")}
+    known = sorted(name for name in vars(api) if name.startswith("drydown_"))
     for name, value in vars(module).items():
         marked = getattr(value, f"{api.PROJECT}_impl", None)
-        if marked and (marked.get("specname") or name) not in known:
-            raise TypeError(f"'{name}' is not a hook of drydown; the hooks are {', '.join(sorted(known))}")
+        if marked and (called := marked.get("specname") or name) not in known:
+            near = get_close_matches(called, known, 1)
+            guess = f"did you mean {near[0]}?" if near else f"the hooks are {', '.join(known)}"
+            raise BadPlugin(f"'{called}' is not a hook of drydown", guess, value)
 
 
 def _collect(
@@ -188,7 +195,7 @@ def _collect(
             for offer in made:
                 _check(offer)
         except Exception as error:
-            problems.append(Problem(origin.offered_by, f"{type(error).__name__}: {error}", _where(error)))
+            problems.append(_problem(origin.offered_by, error, impl.function))
             continue
         for offer in made:
             if offer.name in offers:
@@ -213,27 +220,104 @@ def _short(origin: Origin) -> str:
 
 
 def _check(offer: object) -> None:
+    """Raises BadPlugin for what no recipe could use."""
     if not isinstance(offer, api.StepOffer | api.SheetOffer):
-        raise TypeError(
-            f"drydown_steps gave a {type(offer).__name__}; make offers with step(…) or sheet_maker(…)"
+        raise BadPlugin(
+            f"drydown_steps gave a {type(offer).__name__}", "make offers with step(…) or sheet_maker(…)"
         )
     if not _NAME.fullmatch(offer.name):
-        raise ValueError(f"the name '{offer.name}' must be lower-case words joined by hyphens")
+        raise BadPlugin(
+            f"the name '{offer.name}' is none that a recipe can write",
+            "use lower-case words joined by hyphens",
+            offer.run,
+        )
     if offer.api != api.API:
-        raise ValueError(
-            f"'{offer.name}' is written for interface {offer.api}, this drydown offers {api.API}; install a matching version"
+        raise BadPlugin(
+            f"'{offer.name}' is written for interface {offer.api}, this drydown offers {api.API}",
+            "install a version of the plugin, or of drydown, that matches",
+            offer.run,
         )
     if not (isinstance(offer.settings, type) and issubclass(offer.settings, api.Settings)):
-        raise TypeError(f"the settings of '{offer.name}' must be a class derived from drydown.api.Settings")
+        raise BadPlugin(
+            f"the settings of '{offer.name}' are no Settings",
+            "derive the class from drydown.api.Settings",
+            offer.settings,
+        )
     taken = {"use", "name"} & set(offer.settings.model_fields)
     if taken:
-        raise ValueError(
-            f"'{offer.name}' has a setting called {', '.join(sorted(taken))}; these words are reserved in recipes"
+        raise BadPlugin(
+            f"'{offer.name}' has a setting called {', '.join(sorted(taken))}",
+            "these words are reserved in recipes; call it otherwise",
+            offer.settings,
         )
+    _check_function(offer)
+
+
+def _check_function(offer: api.Offer) -> None:
+    """Called wrongly it would fail at the first picture; better now."""
+    first = "frame" if isinstance(offer, api.StepOffer) else "render"
+    if not callable(offer.run):
+        raise BadPlugin(
+            f"run of '{offer.name}' is a {type(offer.run).__name__}",
+            f"give a function ({first}, settings, job)",
+        )
+    try:
+        inspect.signature(offer.run).bind(None, None, None)
+    except TypeError:
+        takes = f"{offer.name} takes {inspect.signature(offer.run)}"
+        raise BadPlugin(
+            f"the function of {takes}", f"it is called with ({first}, settings, job)", offer.run
+        ) from None
+    except ValueError:  # one written in C says nothing of itself
+        return
+
+
+class BadPlugin(Exception):
+    """A plugin that loads and cannot be used. `about`: the thing in its source that is wrong, where one is."""
+
+    def __init__(self, reason: str, next_move: str, about: object = None) -> None:
+        super().__init__(reason)
+        self.next_move, self.about = next_move, about
+
+
+def _problem(offered_by: str, error: BaseException, about: object = None) -> Problem:
+    """A failure as a person reads it. `about`: what in the plugin's source was being looked at, for where the error itself does not say."""
+    if isinstance(error, BadPlugin):
+        return Problem(offered_by, str(error), _line_of(error.about) or _line_of(about), error.next_move)
+    place = _where(error) or _line_of(about)
+    return Problem(offered_by, f"{type(error).__name__}: {error}", place, _next_move(error, offered_by))
+
+
+def _next_move(error: BaseException, offered_by: str) -> str:
+    if isinstance(error, ModuleNotFoundError) and error.name:
+        if error.name.split(".")[0] == api.PROJECT:
+            return "that part of drydown is gone or was never public; examples/PLUGINS.md says what is"
+        return f"install it where drydown runs: pip install {error.name.split('.')[0]}"
+    if isinstance(error, SystemExit):
+        return "a plugin must not end the program when it is imported; move that into a function"
+    return f'mend it, or leave it out with plugins.off = ["{offered_by.split("/")[-1].split()[0]}"] in studio.toml'
+
+
+def _line_of(thing: object) -> str:
+    """File and line of a function, class or module; empty where it has none."""
+    if isinstance(thing, ModuleType):
+        return Path(thing.__file__ or "").name
+    try:
+        file, (_, line) = inspect.getsourcefile(thing), inspect.getsourcelines(thing)  # type: ignore[arg-type]
+    except (TypeError, OSError):
+        return ""
+    return f"{Path(file or '').name} line {line}"
 
 
 def _where(error: BaseException) -> str:
+    """The last place outside this program and the interpreter's import machinery where it came up."""
     if isinstance(error, SyntaxError) and error.filename:
         return f"{Path(error.filename).name} line {error.lineno}"
-    frames = traceback.extract_tb(error.__traceback__)
+    frames = [frame for frame in traceback.extract_tb(error.__traceback__) if _is_a_plugins(frame.filename)]
     return f"{Path(frames[-1].filename).name} line {frames[-1].lineno}" if frames else ""
+
+
+def _is_a_plugins(file: str) -> bool:
+    path = Path(file)
+    helps = {"pluggy", "pydantic"} & set(path.parts)
+    return not file.startswith("<") and not helps and not path.is_relative_to(Path(__file__).parent)

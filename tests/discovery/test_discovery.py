@@ -56,29 +56,48 @@ def test_a_changed_file_has_another_hash(tmp_path: Path) -> None:
     assert source_hash(file) != before
 
 
-@pytest.mark.parametrize(
-    ("text", "says"),
-    [
-        ("import no_such_module_anywhere", "ModuleNotFoundError: No module named 'no_such_module_anywhere'"),
-        ("def x(:", "SyntaxError"),
-        ("raise SystemExit(3)", "SystemExit: 3"),
-        (BORDER.format(name="border", more=", api=2"), "written for interface 2, this drydown offers 1"),
-        (BORDER.format(name="Border!", more=""), "must be lower-case words joined by hyphens"),
-        (BORDER.format(name="border", more="").replace("width_mm", "name"), "these words are reserved"),
-        (
-            BORDER.format(name="border", more="").replace("def drydown_steps", "def drydown_step"),
-            "not a hook of drydown",
-        ),
-        (BORDER.format(name="border", more="").replace("[step(", "[dict("), "gave a dict"),
-        (
-            "from drydown.api import hookimpl\n@hookimpl\ndef drydown_steps():\n    return 1 / 0",
-            "ZeroDivisionError",
-        ),
-        (BORDER.format(name="border", more="").replace("drydown_steps()", "drydown_steps(jobb)"), "jobb"),
-    ],
-)
-def test_a_broken_plugin_is_named_with_its_reason_and_harms_no_other(
-    tmp_path: Path, text: str, says: str
+def changed(old: str, new: str, more: str = "") -> str:
+    """The good plugin with one thing wrong."""
+    text = BORDER.format(name="border", more=more)
+    assert old in text
+    return text.replace(old, new)
+
+
+#: source, what is said, where (a line of broken.py; empty where no line is to blame), the next move
+BROKEN: dict[str, tuple[str, str, str, str]] = {
+    "a module that is not there": ("import no_such_module_anywhere", "No module named 'no_such_module_anywhere'", "line 1", "pip install no_such_module_anywhere"),
+    "a part of ours that is not public": ("\nfrom drydown.secret import x", "drydown.secret", "line 2", "never public"),
+    "a name that is not in the interface": ("from drydown.api import Pixels", "ImportError", "line 1", "plugins.off"),
+    "no Python": ("x = 1\ndef x(:", "SyntaxError", "line 2", "plugins.off"),
+    "indented wrongly": ("if True:\nx = 1", "IndentationError", "line 2", "plugins.off"),
+    "it exits": ("\nraise SystemExit(3)", "SystemExit: 3", "line 2", "move that into a function"),
+    "it raises": ("x = {}\nx['a']", "KeyError: 'a'", "line 2", "plugins.off"),
+    "another interface": (changed("[step(", "[step(", ", api=2"), "written for interface 2, this drydown offers 1", "line 8", "that matches"),
+    "a name of no recipe": (BORDER.format(name="Border!", more=""), "'Border!' is none that a recipe can write", "line 8", "joined by hyphens"),
+    "an empty name": (BORDER.format(name="", more=""), "'' is none", "line 8", "joined by hyphens"),
+    "a reserved setting": (changed("width_mm", "name"), "a setting called name", "line 5", "call it otherwise"),
+    "a misspelt hook": (changed("def drydown_steps", "def drydown_step"), "'drydown_step' is not a hook", "line 12", "did you mean drydown_steps?"),
+    "a hook of nobody's": (changed("def drydown_steps", "def draw_all"), "'draw_all' is not a hook", "line 12", "the hooks are"),
+    "no offer": (changed("[step(", "[dict("), "gave a dict", "line 12", "step(…)"),
+    "the function itself": (changed('return [step(name="border", settings=Border, run=border)]', "return [border]"), "gave a function", "line 12", "step(…)"),
+    "nothing": (changed("    return [", "    [").replace("[step", "[step"), "NoneType", "line 12", "plugins.off"),
+    "an offer alone": (changed("[step(", "step(").replace("border)]", "border)"), "not iterable", "line 12", "plugins.off"),
+    "it divides by zero when asked": ("from drydown.api import hookimpl\n@hookimpl\ndef drydown_steps():\n    return 1 / 0", "ZeroDivisionError", "line 4", "plugins.off"),
+    "a hook that asks for more": (changed("drydown_steps()", "drydown_steps(jobb)"), "jobb", "", "plugins.off"),
+    "too few arguments": (changed("(frame, settings, job)", "(frame, settings)"), "takes (frame, settings)", "line 8", "called with (frame, settings, job)"),
+    "too many arguments": (changed("(frame, settings, job)", "(frame, settings, job, more)"), "takes (frame, settings, job, more)", "line 8", "called with"),
+    "by name only": (changed("(frame, settings, job)", "(frame, *, settings, job)"), "takes (frame, *, settings, job)", "line 8", "called with"),
+    "no function": (changed("run=border", "run=3"), "run of 'border' is a int", "line 12", "give a function"),
+    "settings that are no class": (changed("settings=Border", "settings=Border()"), "are no Settings", "line 12", "derive the class"),
+    "settings of another kind": (changed("class Border(Settings)", "class Border"), "are no Settings", "line 5", "derive the class"),
+    "a setting without type": (changed("width_mm: float = Field(", "width_mm = Field("), "PydanticUserError", "line 5", "plugins.off"),
+    "an unknown argument of the offer": (changed("[step(", "[step(", ", reech=2"), "reech", "line 14", "plugins.off"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "says", "where", "next_move"), BROKEN.values(), ids=BROKEN.keys())
+def test_a_broken_plugin_is_named_with_place_reason_and_next_move_and_harms_no_other(
+    tmp_path: Path, text: str, says: str, where: str, next_move: str
 ) -> None:
     write(tmp_path, "broken.py", text)
     write(tmp_path, "whole.py", BORDER.format(name="whole", more=""))
@@ -86,7 +105,9 @@ def test_a_broken_plugin_is_named_with_its_reason_and_harms_no_other(
     assert "whole" in found.offers and "crop" in found.offers
     (problem,) = found.problems
     assert problem.offered_by == f"{tmp_path.name}/broken.py"
-    assert says in problem.reason
+    assert says in problem.reason and next_move in problem.next_move
+    assert problem.place == (f"broken.py {where}" if where else "broken.py")
+    assert str(problem).startswith(f"{tmp_path.name}/broken.py failed to load at broken.py")
 
 
 def test_two_offers_of_one_name_stop_the_start_and_name_both(tmp_path: Path) -> None:
