@@ -151,7 +151,7 @@ def test_a_word_of_doubt_from_libvips_fails_the_conversion(monkeypatch: pytest.M
         return self
 
     monkeypatch.setattr(pyvips.Image, "icc_transform", doubting, raising=False)
-    with pytest.raises(RuntimeError, match="profile incompatible with image"):
+    with pytest.raises(Refusal, match="profile incompatible with image"):
         to_pearl(picture(), srgb())
 
 

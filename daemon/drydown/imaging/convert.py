@@ -30,6 +30,7 @@ __all__ = [
     "intent_used",
     "lab_to_device",
     "same_profile",
+    "to_screen",
     "to_srgb",
 ]
 
@@ -82,8 +83,15 @@ def to_srgb(
     """The picture as 8-bit sRGB (IEC 61966-2-1), for a screen."""
     from drydown.imaging.working import srgb
 
+    return to_screen(pixels, icc, srgb(), intent=intent, black_point_compensation=black_point_compensation)
+
+
+def to_screen(
+    pixels: pyvips.Image, icc: bytes, screen: bytes, *, intent: Intent, black_point_compensation: bool
+) -> pyvips.Image:
+    """The picture as 8 bits in the space of a screen's profile. Raises `Refusal` for a profile that does not fit the channels."""
     check_source(icc, channels=pixels.bands)
-    return _transform(pixels, icc, srgb(), intent, black_point_compensation, depth=8)
+    return _transform(pixels, icc, screen, intent, black_point_compensation, depth=8)
 
 
 def same_profile(one: bytes, other: bytes) -> bool:
@@ -189,7 +197,10 @@ def _nothing_guessed() -> Iterator[None]:
     finally:
         logger.removeFilter(listen)
     if doubts:
-        raise RuntimeError("the colour conversion is not to be trusted: " + "; ".join(doubts))
+        raise Refusal(
+            f"The picture's colours cannot be converted in a way that can be trusted ({'; '.join(doubts)}). "
+            "Open it where it was made, look at it, and export it again."
+        )
 
 
 def _fingerprint(icc: bytes) -> bytes:

@@ -29,14 +29,26 @@ ALLOWED: Final[tuple[re.Pattern[str], ...]] = (
     re.compile(r"Unknown field with tag"),
     re.compile(rf'ASCII value for tag "(?!{_PIXEL_TAGS})'),
     re.compile(r"tags are not sorted in ascending order"),
+    # An editor's layers or remarks, too large for libtiff: it goes without them, and so do we.
+    re.compile(rf'Out of memory reading of "(?!{_PIXEL_TAGS})[^"]*"; tag ignored'),
     # libpng on chunks that decide no pixel; profile, stated colour and orientation are read and judged by the reader itself.
     re.compile(
         r"^VIPS: (iCCP|sRGB|gAMA|cHRM|cICP|eXIf|tEXt|zTXt|iTXt|tIME|pHYs|sBIT|bKGD|hIST|sPLT|oFFs|pCAL|sCAL)\b"
     ),
+    # More texts in a PNG than libvips keeps; none is kept here anyway.
+    re.compile(r"^VIPS: \d+ text chunks, only \d+ text chunks will be loaded"),
     # Channels beyond the colours without a word on what they are: the reader leaves them out and says so.
     re.compile(r"Defining non-color channels as ExtraSamples"),
 )
 _SHOWN = 3  # a damaged file can warn once a row
+_WORDS = 120  # characters of a library's own words in a sentence
+_NAMES = re.compile(r"\b\w+(Error|Warning|Exception): ")
+
+
+def in_short(words: object) -> str:
+    """A library's words on one line, without the names of its exceptions, cut where they begin to list figures."""
+    plain = _NAMES.sub("", " ".join(str(words).split()))
+    return plain if len(plain) <= _WORDS else plain[: _WORDS - 1].rstrip() + "…"
 
 
 class _Collector(logging.Handler):
@@ -74,7 +86,7 @@ def strict_warnings(
     if doubts:
         more = f" (and {len(doubts) - _SHOWN} more)" if len(doubts) > _SHOWN else ""
         raise Refusal(
-            f"{what} was read with a warning, and a warning can mean a wrong print: {'; '.join(doubts[:_SHOWN])}{more}. "
+            f"{what} was read with a warning, and a warning can mean a wrong print: {'; '.join(map(in_short, doubts[:_SHOWN]))}{more}. "
             "Open it where it was made, look at it, and export it again."
         )
 

@@ -91,8 +91,11 @@ def _check_size(source: Source, found: Found, max_pixels: int) -> None:
     if found.width < 1 or found.height < 1:
         raise source.cut("it states a picture without size")
     if found.width * found.height > max_pixels:
+        count, limit = f"{found.width * found.height / 1e6:.0f}", f"{max_pixels / 1e6:.0f}"
+        if count == limit:  # one pixel above must not read as "400, and 400 is the limit"
+            count = f"{found.width * found.height / 1e6:.6f}"
         raise source.refusal(
-            f"has {found.width:,} x {found.height:,} = {found.width * found.height / 1e6:.0f} megapixels, and {max_pixels / 1e6:.0f} is the limit",
+            f"has {found.width:,} x {found.height:,} = {count} megapixels, and {limit} is the limit",
             "Export it smaller, or raise max_pixels if that size is meant",
         )
 

@@ -109,7 +109,7 @@ def read(job_fd: int) -> Note | None:
             dropped=_unhexed(data["dropped_hex"]),
             copied=bool(data["copied"]),
         )
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
 
 

@@ -6,7 +6,7 @@ Knows steps, settings and frames; not files, processes or the ledger. Everything
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -14,7 +14,9 @@ from pydantic import ValidationError
 
 from drydown.api import MM_PER_INCH, Box, Frame, Job, Refusal, Settings, StepOffer, Value
 from drydown.errors import MachineFault, StepCrashed
+from drydown.showing import shown
 
+_WORDS_MAX = 500  #: characters of an exception's text in a reason
 Access = Literal["sequential", "random"]
 Opener = Callable[[Access], Frame]
 
@@ -54,17 +56,27 @@ class Link:
         """Run the step and check what comes back. Raises Refusal, MachineFault, or StepCrashed for anything else."""
         try:
             made = self.offer.run(frame, self.settings, job)
+            fault = _broken_promise(frame, made, resizes=self.offer.resizes)
         except (Refusal, MachineFault, MemoryError, StepCrashed):
             raise
-        except Exception as error:
-            raise StepCrashed(self.name, self.offered_by, f"{type(error).__name__}: {error}") from error
-        fault = _broken_promise(frame, made, resizes=self.offer.resizes)
+        except BaseException as error:  # a step that exits is as much at fault as one that raises
+            raise StepCrashed(self.name, self.offered_by, _words(error)) from error
         if fault:
             raise StepCrashed(self.name, self.offered_by, fault)
         kept = len(frame.notes)
         return replace(
             made, notes=(*frame.notes, *(replace(note, step=self.name) for note in made.notes[kept:]))
         )
+
+
+def _words(error: BaseException) -> str:
+    """Kind and text of what a step raised, fit for a sentence: one line, bounded, and also where the exception cannot say its own text."""
+    try:
+        text = shown(str(error)[:_WORDS_MAX])
+    except Exception:
+        text = "it has no words for it"
+    kind = shown(type(error).__name__)
+    return f"{kind}: {text}" if text else kind
 
 
 def _broken_promise(before: Frame, after: object, *, resizes: bool) -> str:
@@ -87,6 +99,25 @@ def _broken_promise(before: Frame, after: object, *, resizes: bool) -> str:
         return "it dropped notes of earlier steps; add one with frame.with_(note=…)"
     if not (math.isfinite(after.ppi) and after.ppi > 0):
         return f"it returned ppi = {after.ppi}"
+    return _broken_profile(before, after)
+
+
+def _broken_profile(before: Frame, after: Frame) -> str:
+    """The same of the profile: without this a step's slip is told of the picture, by the next step that converts."""
+    from drydown.imaging.icc import BadProfile, inspect
+
+    if after.icc is before.icc and after.pixels.bands == before.pixels.bands:
+        return ""
+    if after.icc is None:
+        return "it took the profile away; frame.icc says what the pixels are in" if before.icc else ""
+    if not isinstance(after.icc, bytes):
+        return f"it returned a {type(after.icc).__name__} as profile; frame.icc is bytes"
+    try:
+        channels = inspect(after.icc).channels
+    except BadProfile as fault:
+        return f"it returned a profile that cannot be used: {fault}"
+    if after.pixels.bands not in (channels, channels + 1):
+        return f"it returned {after.pixels.bands} channels with a profile for {channels}"
     return ""
 
 
@@ -156,6 +187,23 @@ class Chain:
             less = link.run(less, coarse)
         return less.with_(pixels=less.pixels.copy_memory())
 
+    def stages(self, long_edge_px: int) -> Iterator[tuple[Link | None, Frame]]:
+        """The picture as it was opened, and as it is after each step in turn: in memory, reduced so that it ends with a long edge of about so many pixels.
+
+        The recipe runs on a raster as much coarser; a step that a person let a picture pass through lets it pass here too. Raises as the steps do.
+        """
+        from drydown.imaging.strip_scratch import shrunk
+
+        frame = self._kept or self._open(self._access)
+        times = max(1, max(frame.width, frame.height) // long_edge_px)
+        frame = frame.with_(pixels=shrunk(frame.pixels, times), ppi=frame.ppi / times)
+        ppi = self._job.stock.ppi * min(1.0, long_edge_px / max(self.size))
+        coarse = replace(self._job, stock=replace(self._job.stock, ppi=ppi), anyway=True)
+        yield None, frame
+        for link in self._links:
+            frame = link.run(frame, coarse)
+            yield link, frame
+
     def setting(self, key: str) -> Value | None:
         """The value of `NAME.field` as the recipe stands. Raises Refusal naming the steps, or the settings, that there are."""
         name, _, field = key.partition(".")
@@ -172,6 +220,11 @@ class Chain:
     def upto(self, count: int) -> Frame:
         """The picture after the first `count` steps: what the search for a failing step halves over."""
         return self._build(self._links[:count])
+
+    @property
+    def job(self) -> Job:
+        """What the steps are told."""
+        return self._job
 
     @property
     def links(self) -> tuple[Link, ...]:

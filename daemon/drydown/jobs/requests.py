@@ -58,6 +58,8 @@ VERBS: Mapping[str, Mapping[str, tuple[type, bool]]] = {
     },
     "strip": {"jobs": (list, True), "next": (bool, False), "points": (str, False), "sheet": (str, False)},
     "reprint": {"job": (str, True), "anyway": (bool, False)},
+    "verified": {"stock": (str, True), "report": (str, True)},
+    "tidy": {"days": (int, False)},
 }
 
 _WAITS, _TAKEN, _ANSWER = ".json", ".taken.json", ".answer.json"
@@ -235,7 +237,10 @@ def _parsed(name: str, text: bytes) -> Request:
     if not isinstance(args, dict):
         raise BadRequest("its arguments are no table")
     _check_args(verb, args)
-    return Request(name, verb, args, float(made), float(expires))
+    try:
+        return Request(name, verb, args, float(made), float(expires))
+    except OverflowError:
+        raise BadRequest("its times are beyond all time") from None
 
 
 def _check_args(verb: str, args: Mapping[str, Any]) -> None:

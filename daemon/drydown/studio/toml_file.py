@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from drydown.errors import Fault
+from drydown.errors import Fault, is_machines
 
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
@@ -23,12 +23,17 @@ _HINTS = (
 
 
 def read_toml(path: Path, file: str) -> dict[str, Any] | Fault:
-    """The file's tables, or the fault that keeps it from being read. `file` is its name as a person would say it."""
+    """The file's tables, or the fault that keeps it from being read. `file` is its name as a person would say it.
+
+    Raises OSError where the machine is at fault, not the file.
+    """
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         return Fault(file, f"byte {error.start + 1}", "is not UTF-8 text", "save the file as UTF-8")
     except OSError as error:
+        if is_machines(error):  # the file has no fault that a person could mend in it
+            raise
         return Fault(file, "", f"cannot be read: {(error.strerror or str(error)).lower()}")
     return parse_toml(text, file)
 
@@ -39,6 +44,10 @@ def parse_toml(text: str, file: str) -> dict[str, Any] | Fault:
         return tomllib.loads(text.replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
         return _syntax(str(error), file)
+    except RecursionError:
+        return Fault(file, "", "cannot be read: it is nested too deeply")
+    except ValueError:  # Python's own limit on the digits of a number
+        return Fault(file, "", "cannot be read: a number in it is too long")
 
 
 def _syntax(message: str, file: str) -> Fault:

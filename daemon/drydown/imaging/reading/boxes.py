@@ -14,6 +14,9 @@ from drydown.imaging.reading.found import Bytes
 
 _ITEM_LIMIT: Final = 20_000
 _PROPERTY_LIMIT: Final = 20_000
+_EXTENT_LIMIT: Final = (
+    20_000  # of all items together: a place may take no byte, so that the file's size is no bound
+)
 
 
 class BadBoxes(ValueError):
@@ -154,13 +157,18 @@ def _locations(data: Bytes, box: Box, held: Box | None, found: Items) -> None:
     count = take(2 if version < 2 else 4)
     if count > _ITEM_LIMIT:
         raise BadBoxes(f"it states {count:,} items")
+    left = _EXTENT_LIMIT
     for _ in range(count):
         item = take(2 if version < 2 else 4)
         method = take(2) & 15 if version in (1, 2) else 0
         take(2)  # data reference
         base = take(base_bytes)
         parts = []
-        for _ in range(take(2)):
+        extents = take(2)
+        left -= extents
+        if left < 0:
+            raise BadBoxes(f"its items lie in more than {_EXTENT_LIMIT:,} places")
+        for _ in range(extents):
             take(index_bytes)
             start = base + take(offset_bytes)
             length = take(length_bytes)
@@ -179,6 +187,8 @@ def _references(data: Bytes, box: Box, found: Items) -> None:
         (item,) = struct.unpack_from(code, data, kind.start)
         (count,) = struct.unpack_from(">H", data, kind.start + step)
         first = kind.start + step + 2
+        if first + count * step > kind.end:
+            raise BadBoxes(f"its {kind.name.decode('latin-1')!r} references are cut off")
         many = tuple(struct.unpack_from(code, data, first + n * step)[0] for n in range(count))
         found.references.setdefault(kind.name, []).append((item, many))
 
@@ -195,6 +205,8 @@ def _associations(data: Bytes, box: Box, found: Items) -> None:
         at += 2 if version < 1 else 4
         (many,) = struct.unpack_from(">B", data, at)
         at += 1
+        if at + many * (2 if wide else 1) > box.end:
+            raise BadBoxes("its table of properties is cut off")
         for _ in range(many):
             (index,) = struct.unpack_from(">H" if wide else ">B", data, at)
             at += 2 if wide else 1

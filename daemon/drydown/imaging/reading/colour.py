@@ -10,10 +10,15 @@ import numpy as np
 from drydown.api import Note
 from drydown.errors import Refusal
 from drydown.imaging import working
-from drydown.imaging.icc import check_source
+from drydown.imaging.icc import check_source, sums_up
 from drydown.imaging.reading.found import CHANNELS, Found, Source
 
 Untagged = Literal["srgb", "hold"]
+
+_CHANGED = Note(
+    "The embedded colour profile does not fit its own check sum: it was changed after it was made, or is damaged. Look at the preview's colours.",
+    "warning",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +43,8 @@ def profile_of(source: Source, found: Found, untagged: Untagged) -> Tagged:
             info = check_source(found.icc, channels=channels)
         except Refusal as refusal:
             raise Refusal(f"{source.name}: {refusal.sentence}") from None
-        return Tagged(found.icc, info.description, "converted" if found.converted else "embedded")
+        notes = () if sums_up(found.icc) else (_CHANGED,)
+        return Tagged(found.icc, info.description, "converted" if found.converted else "embedded", notes)
     if found.colour == "cmyk":
         raise source.refusal(
             "is CMYK without a colour profile, so nobody can know which colours its inks make",

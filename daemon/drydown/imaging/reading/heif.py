@@ -12,6 +12,7 @@ from typing import Any, Final
 import pyvips
 
 from drydown.errors import Refusal
+from drydown.imaging.guard import in_short
 from drydown.imaging.reading import boxes
 from drydown.imaging.reading.exif import read_exif
 from drydown.imaging.reading.found import Access, Colour, Found, Source, Stated
@@ -158,7 +159,7 @@ def _load_hevc(source: Source) -> pyvips.Image:
         width, height = picture.size
         bits = int(picture.info.get("bit_depth", 8))
     except (OSError, ValueError, EOFError, RuntimeError, SyntaxError, IndexError) as fault:
-        raise Refusal(f"{source.name} could not be decoded ({fault}). {_AGAIN}.") from None
+        raise Refusal(f"{source.name} could not be decoded ({in_short(fault)}). {_AGAIN}.") from None
     bands = {"L": 1, "LA": 2, "RGB": 3, "RGBA": 4, "RGBa": 4}[mode.split(";")[0]]
     bytes_each = 2 if mode.endswith("16") else 1
     padded = stride // (bands * bytes_each)

@@ -25,6 +25,7 @@ _READ: Final = {0xC0, 0xC1, 0xC2, 0xC9, 0xCA}  # sequential and progressive, Huf
 _MARKER: Final = re.compile(
     rb"\xff[^\x00\xd0-\xd7\xff]", re.DOTALL
 )  # one literal first: thus it searches by memchr
+_FILL: Final = re.compile(rb"\xff+")
 _PROFILE: Final = b"ICC_PROFILE\0"
 _EXIF: Final = b"Exif\0\0"
 
@@ -81,8 +82,9 @@ def _walk(source: Source) -> _Walk:
         if data[at] != 0xFF:
             raise source.cut(f"it is damaged at byte {at:,}")
         marker = data[at + 1]
-        if marker == 0xFF:  # fill byte (T.81, B.1.1.2)
-            at += 1
+        if marker == 0xFF:  # fill bytes (T.81, B.1.1.2), by the megabyte if need be
+            run = _FILL.match(data, at)
+            at = run.end() - 1 if run else at + 1
             continue
         if marker == _EOI:
             if not scans:

@@ -12,7 +12,7 @@ import numpy as np
 import pyvips
 
 from drydown.errors import Refusal
-from drydown.imaging.guard import strict_warnings
+from drydown.imaging.guard import in_short, strict_warnings
 from drydown.imaging.reading.found import Source
 from drydown.imaging.reading.loaded import FULL
 from drydown.imaging.reading.psd_parts import CMYK, GREY, RGB, Parts
@@ -60,7 +60,9 @@ def composed(source: Source, parts: Parts) -> pyvips.Image:
         except Refusal:
             raise
         except Exception as fault:  # a parser of hostile bytes raises anything
-            raise source.refusal(f"has layers that could not be put together ({fault})", _ADVICE) from fault
+            raise source.refusal(
+                f"has layers that could not be put together ({in_short(fault)})", _ADVICE
+            ) from fault
     stored = 4 if parts.mode == CMYK else 3 if parts.mode == RGB else 1
     if colours.shape != (parts.height, parts.width, stored):
         raise source.refusal(f"has layers that came out as {colours.shape}", _ADVICE)

@@ -24,6 +24,7 @@ from drydown.imaging.reading.kind import RAW_ADVICE, RAW_FOUND
 from drydown.imaging.reading.lab import check_lab_profile, lab_note
 from drydown.imaging.reading.tiff_load import load_page
 from drydown.imaging.reading.tiff_page import Page, Tag
+from drydown.imaging.reading.tiff_zip import check_streams
 
 COLOURS: Final[Mapping[int, Colour]] = {
     tiff.WHITE_IS_ZERO: "grey",
@@ -54,6 +55,7 @@ def examine(source: Source) -> Found:
         page = tiff.page_of(directory)
         _check_kind(source, page)
         tiff.check_places(page, source.size)
+        check_streams(source, page)
         exif = from_directory(directory)
         icc = _profile(source, page)
     except ifd.BadDirectory as fault:
@@ -145,6 +147,9 @@ def _check_kind(source: Source, page: Page) -> None:
             f"is compressed in a way that is not read here ({name})",
             "Save it with LZW, ZIP or no compression",
         )
+    # libtiff takes every tag into memory, and we have taken away its limit for the sake of layered files (see `tiff_load`)
+    if sum(field.bytes for field in page.directory.tags.values()) > source.size:
+        raise ifd.BadDirectory("its tags take more bytes than the file has")
     stored = 1 if page.photometry == tiff.PALETTE else CHANNELS[COLOURS[page.photometry]]
     if page.samples < stored:
         raise ifd.BadDirectory(f"it has {page.samples} channels, and its kind needs {stored}")

@@ -57,11 +57,12 @@ def _strictly(path: Path, access: Access, page: int) -> pyvips.Image:
     libvips fails a read for any remark of libtiff's, a page number of the wrong length too. Where all remarks on opening are on the list, the pixels
     are read with errors failing; warnings still reach the log, where the guard hears them.
     """
+    # libtiff's own limit (50 MB for a strip or a tag) is met by any layered picture, and by one packed as a single strip
     with collected_warnings() as said:
-        pixels = vips_load("tiffload", path, access, page=page)
+        pixels = vips_load("tiffload", path, access, page=page, unlimited=True)
     harmless = [any(pattern.search(text) for pattern in ALLOWED) for text in said]
     if said and all(harmless):
-        return vips_load("tiffload", path, access, page=page, fail_on="error")
+        return vips_load("tiffload", path, access, page=page, unlimited=True, fail_on="error")
     return pixels
 
 

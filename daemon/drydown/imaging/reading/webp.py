@@ -10,7 +10,7 @@ from drydown.imaging.reading.exif import read_exif
 from drydown.imaging.reading.found import Access, Found, Source
 from drydown.imaging.reading.loaded import sixteen, vips_load
 
-_ANIMATION_FLAG = 0x02  # RFC 9649, 2.7
+_ANIMATION_FLAG, _EXIF_FLAG, _PROFILE_FLAG = 0x02, 0x08, 0x20  # RFC 9649, 2.7
 _KEPT = {b"VP8X", b"ICCP", b"EXIF"}
 
 
@@ -26,6 +26,10 @@ def examine(source: Source) -> Found:
     name, start, end = picture
     width, height = _size(source, name, bytes(source.data[start : min(end, start + 16)]))
     source.check_coded_end(end)
+    if flags & _PROFILE_FLAG and b"ICCP" not in chunks:
+        raise source.cut("it states a colour profile, and has none")
+    if flags & _EXIF_FLAG and b"EXIF" not in chunks:
+        raise source.cut("it states an EXIF block, which may turn the picture, and has none")
     exif = read_exif(chunks.get(b"EXIF"))
 
     def load(access: Access) -> pyvips.Image:
@@ -50,6 +54,8 @@ def _chunks(source: Source) -> tuple[dict[bytes, bytes], tuple[bytes, int, int] 
     """Chunks that matter, where the picture's own lies (name, start, end), and whether there are frames."""
     kept: dict[bytes, bytes] = {}
     data, picture, animated = source.data, None, False
+    if source.size < 12:
+        raise source.cut("it ends within its header")
     (stated,) = struct.unpack_from("<I", data, 4)
     whole = stated + 8
     if whole > source.size:
@@ -58,6 +64,8 @@ def _chunks(source: Source) -> tuple[dict[bytes, bytes], tuple[bytes, int, int] 
     while at + 8 <= whole:
         name, length = struct.unpack_from("<4sI", data, at)
         start, end = at + 8, at + 8 + length
+        if not (name.isascii() and name.decode("ascii").isprintable()):  # RFC 9649, 2.3
+            raise source.cut(f"it is damaged at byte {at:,}")
         if end > whole:
             raise source.cut(f"its {name.decode('latin-1')} chunk runs beyond the end")
         if name in (b"VP8 ", b"VP8L") and picture is None:
