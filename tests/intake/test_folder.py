@@ -17,6 +17,14 @@ def test_setting_up_makes_the_folder_its_private_part_and_its_marker_and_keeps_a
     assert "please leave it" in (path / MARKER).read_text()
 
 
+def test_what_a_set_up_that_was_cut_off_has_left_goes_with_the_next_one(tmp_path: Path) -> None:
+    left, dropped = tmp_path / ".drydown-0011aabb.part", tmp_path / "a.part"
+    for path in (left, dropped):
+        path.write_bytes(b"")
+    set_up(tmp_path, "one")
+    assert not left.exists() and dropped.exists()
+
+
 def test_a_folder_without_a_known_identity_accepts_any_marker_but_not_none(tmp_path: Path) -> None:
     set_up(tmp_path / "hot", "one")
     with opened(HotFolder("hot", tmp_path / "hot")):

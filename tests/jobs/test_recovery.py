@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from crash_kit import in_a_process_killed_at
-from jobs_kit import Printer, World, all_final_or_held, answered
+from jobs_kit import Printer, World, all_final_or_held
 
 from drydown import durable
 from drydown.intake import record as intake_record
@@ -92,21 +92,6 @@ def test_the_names_in_a_claimed_folder_are_those_that_intake_uses() -> None:
     assert names.STAGED_MARKER == intake_record.STAGED
 
 
-def test_an_end_at_every_single_step_prints_each_picture_exactly_once(quick_path: Path) -> None:
-    for step in itertools.count():
-        world = World(quick_path / str(step) / "studio")
-        world.drop_and_claim(ONE, "a.jpg")
-        printer = printer_of(world)
-        killed = in_a_process_killed_at(step, partial(once, world), look=printer.look)
-        in_a_process_killed_at(-1, partial(once, world), look=printer.look)
-        printer.look()
-        check_once_each(world, [ONE])
-        shutil.rmtree(quick_path / str(step))
-        if not killed:
-            break
-    assert step > 40, "fewer steps than the order of commits has: the seam is not reached"
-
-
 def test_ends_during_the_work_and_again_during_recovery_print_each_picture_exactly_once(
     quick_path: Path,
 ) -> None:
@@ -124,24 +109,6 @@ def test_ends_during_the_work_and_again_during_recovery_print_each_picture_exact
         printer.look()
         check_once_each(world, jobs)
         shutil.rmtree(quick_path / str(number))
-
-
-def test_an_end_at_every_step_of_refusing_keeps_the_original_once_with_its_reason(quick_path: Path) -> None:
-    for step in itertools.count():
-        world = World(
-            quick_path / str(step) / "studio",
-            attempt=lambda spec, number, work: (
-                answered(spec.job, number, "refused", "Not a picture."),
-                work,
-            ),
-        )
-        world.drop_and_claim(ONE, "a.jpg")
-        killed = in_a_process_killed_at(step, partial(once, world), look=lambda: None)
-        once(world)
-        check_refused(world)
-        if not killed:
-            break
-    assert step > 15
 
 
 def check_refused(world: World) -> None:
@@ -401,6 +368,7 @@ def test_only_left_overs_of_our_own_making_are_removed(world: World) -> None:
         world.prints / names.stage_name("gone1234"),
         world.prints / f"{durable.UNFINISHED_PREFIX}0011aabb{durable.UNFINISHED_SUFFIX}",
         world.places.originals("held") / "a__gone1234.reason.txt",
+        world.places.profiles / f"{durable.UNFINISHED_PREFIX}2233ccdd{durable.UNFINISHED_SUFFIX}",
     ]
     for path in (*strangers, *ours):
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -409,7 +377,7 @@ def test_only_left_overs_of_our_own_making_are_removed(world: World) -> None:
     ledger, summary = again(world)
     assert all(path.exists() for path in strangers)
     assert not any(path.exists() for path in ours) and not (world.places.work / "gone1234").exists()
-    assert summary.removed == 4
+    assert summary.removed == 5
     ledger.close()
 
 

@@ -48,9 +48,10 @@ def set_up(path: Path, identity: str) -> str:
     with contextlib.suppress(FileExistsError):
         durable.make_dir(path / TAKEN)
     with _open(path) as fd:
-        found = _identity(fd, path)
-    if found:
-        return found
+        if found := _identity(fd, path):
+            return found
+        for name in filter(durable.is_unfinished, names_in(fd)):  # an earlier set-up was cut off
+            durable.unlink_durable(name, dir_fd=fd)
     text = (
         "# Drydown takes pictures from this folder. This file tells the folder from an empty mount point: please leave it.\n"
         f'identity = "{identity}"\n'

@@ -62,11 +62,12 @@ def recover(
     kind_of: Callable[[Path], str],
     log: JobLog,
     clock: Callable[[], float] = time.time,
+    charged: bool = True,
 ) -> tuple[Desk, Recovered]:
     """Recover, and answer the desk with its open ledger. The studio's lock must be held, and no claim may run yet.
 
     `adoptables`: every claimed folder of every hot folder that is online. `prints`: every folder that sheets are published in.
-    `boot`: names this run of the machine. `kind_of`: see `Ledger.open`. Jobs that a folder keeps from going on are `desk.behind`.
+    `boot`: names this run of the machine. `charged`: whether attempts that were cut short count as interrupted. `kind_of`: see `Ledger.open`. Jobs that a folder keeps from going on are `desk.behind`.
     Raises MachineFault, LedgerFailed, Conflict (a later program's ledger), OSError.
     """
     make_folders(places.state, mode=0o700)
@@ -78,7 +79,7 @@ def recover(
             try:
                 desk = Desk(Publisher(ledger, places, boot, clock), log)
                 is_new = not ledger.fact(BUILT)
-                counts = _recovered(Run(desk, found, folders))
+                counts = _recovered(Run(desk, found, folders, charged=charged))
                 break
             except BaseException:
                 ledger.close()
@@ -130,7 +131,7 @@ def _settle(run: Run, row: JobRow) -> None:
     desk = run.desk
     match row.stage:
         case Stage.RUNNING:
-            row = run.ledger.interrupted(row.id)
+            row = run.ledger.interrupted(row.id, charged=run.charged)
             run.count("again")
             if interrupted_too_often(row.interrupted):
                 reason = (
@@ -216,7 +217,7 @@ def _tidy(run: Run) -> None:
             _remove(run, path)
     kinds: tuple[Kept, ...] = ("done", "held", "refused")
     kept = [run.places.originals(kind) for kind in kinds]
-    for folder in (run.places.state, run.places.requests, *kept):
+    for folder in (run.places.state, run.places.requests, run.places.profiles, *kept):
         for path in listed(folder):
             if durable.is_unfinished(path.name):
                 _remove(run, path)

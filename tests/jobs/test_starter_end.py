@@ -1,0 +1,33 @@
+"""The starter ends with its daemon also while it is still importing, which takes seconds on a busy machine."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+
+def test_a_starter_whose_daemon_is_gone_does_not_finish_its_imports(tmp_path: Path) -> None:
+    (tmp_path / "slow.py").write_text(
+        "import pathlib, time\n"
+        f"pathlib.Path({str(tmp_path / 'begun')!r}).touch()\n"
+        "time.sleep(60)\n"
+        f"pathlib.Path({str(tmp_path / 'finished')!r}).touch()\n"
+    )
+    origin = {"module": "slow", "file": str(tmp_path / "slow.py"), "offered_by": "slow", "blake3": ""}
+    ours, theirs = socket.socketpair()
+    lifeline, daemons_end = os.pipe()
+    command = [sys.executable, "-m", "drydown.jobs.starter", str(theirs.fileno()), str(lifeline)]
+    with ours, subprocess.Popen(command, pass_fds=(theirs.fileno(), lifeline)) as starter:
+        theirs.close()
+        os.close(lifeline)
+        ours.sendall(json.dumps({"preload": [origin]}).encode() + b"\n")
+        while not (tmp_path / "begun").exists() and starter.poll() is None:
+            time.sleep(0.02)
+        os.close(daemons_end)
+        assert starter.wait(50) == 0
+    assert (tmp_path / "begun").exists() and not (tmp_path / "finished").exists()
