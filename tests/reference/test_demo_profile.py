@@ -76,7 +76,12 @@ def lab_codes(Lab: Floats) -> Floats:
 
 
 def lab_of_device(device: Floats, intent: str) -> Floats:
-    return convert(device, pearl_profile(), LAB, intent, EXACT, to="lab") * [100, 255, 255] - [0, 128, 128]
+    return lab_of_profile(pearl_profile(), device, intent)
+
+
+def lab_of_profile(icc: bytes, values: Floats, intent: str) -> Floats:
+    """Lab by LittleCMS's exact path."""
+    return convert(values, icc, LAB, intent, EXACT, to="lab") * [100, 255, 255] - [0, 128, 128]
 
 
 def printed(device: Floats) -> Floats:
@@ -352,12 +357,29 @@ def test_a_run_into_a_colour_that_cannot_be_printed_stays_smooth(intent: str, st
         assert np.linalg.norm(np.diff(sheet, 2, axis=0), axis=1).max() < 0.6
 
 
+def oklab(Lab: Floats) -> Floats:
+    """By colour-science, adapted to D65."""
+    import colour
+
+    d50, d65 = (
+        colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"][name] for name in ("D50", "D65")
+    )
+    XYZ = colour.chromatic_adaptation(
+        xyz_from_lab(Lab), colour.xy_to_XYZ(d50), colour.xy_to_XYZ(d65), transform="Bradford"
+    )
+    return np.asarray(colour.XYZ_to_Oklab(XYZ))
+
+
 @pytest.mark.parametrize("intent", ["relative", "perceptual"])
 def test_colours_that_cannot_be_printed_keep_their_hue(intent: str) -> None:
     values = np.random.default_rng(6).random((8000, 3))
     wanted = convert(values, srgb(), LAB, "relative", EXACT, to="lab") * [100, 255, 255] - [0, 128, 128]
     sheet = printed(convert(values, srgb(), pearl_profile(), intent, BPC))
     colourful = chroma(wanted) > 20
+    if intent == "relative":
+        # Clipped where hues are even; CIELAB's bend in the blues is not to be followed. Near black it is black point compensation that turns hues.
+        colourful &= wanted[:, 0] > 20
+        sheet, wanted = oklab(sheet), oklab(wanted)
     turn = np.arctan2(sheet[:, 2], sheet[:, 1]) - np.arctan2(wanted[:, 2], wanted[:, 1])
     turned_deg = np.degrees(np.abs((turn + np.pi) % (2 * np.pi) - np.pi))[colourful]
     assert np.median(turned_deg) <= 1

@@ -1,16 +1,18 @@
 """Writes ICC profiles: matrix and grey working spaces, and the profile of a printer with tables.
 
-Version 2.4 (ICC.1:2001-04), on purpose. Every driver, raster processor and viewer reads it. Its 16-bit Lab puts
+Version 2.4 (ICC.1:2001-04) unless asked, on purpose. Every driver, raster processor and viewer reads it. Its 16-bit Lab puts
 a* = b* = 0 on the middle of the grid, where greys need a node. And its perceptual intent has no reference medium of its
-own, so no engine has cause to rescale black unasked.
+own, so no engine has cause to rescale black unasked. A printer's profile is also written as version 4.2 (ICC.1:2004-10), the last that knows the
+media black point tag; its tables stay `lut16Type`, which keeps version 2's Lab there too.
 
 The same values in give the same bytes out: the date is handed in. It reads nothing and knows no printer.
 """
 
+import hashlib
 import struct
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -18,6 +20,7 @@ from drydown.imaging.icc_tags import (
     Lut16,
     curve_tag,
     description_tag,
+    localized_tag,
     matrix_tag,
     s15_fixed16,
     text_tag,
@@ -28,6 +31,7 @@ from drydown.imaging.pcs import D50_XYZ, Floats
 #: Encoded value 0..1 to light 0..1, element by element.
 Transfer = Callable[[Floats], Floats]
 ChromaticityXY = tuple[float, float]
+Version = Literal[2, 4]
 
 #: What a profile without a date of its own carries.
 UNDATED: Final = datetime(2000, 1, 1, tzinfo=UTC)
@@ -37,6 +41,7 @@ COPYRIGHT: Final = "No copyright, use freely"
 _BRADFORD: Final = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 _CURVE_POINTS: Final = 4096  # 16-bit linear light at this pitch is within 0.01 L* of the formula
 _HEADER_BYTES: Final = 128
+_VERSIONS: Final[dict[Version, int]] = {2: 0x02400000, 4: 0x04200000}
 _PERCEPTUAL, _MEDIA_RELATIVE = 0, 1  # rendering intents in the header (6.1)
 _FIXED: Final = 65536  # steps to one in s15Fixed16
 _MATTE: Final = 1 << 1  # bit 1 of the device attributes (6.1)
@@ -80,18 +85,29 @@ def printer_profile_bytes(
     description: str,
     paper_XYZ: Floats,
     tables: Mapping[str, Lut16],
+    black_XYZ: Floats | None = None,
+    measurements: str = "",
     matte: bool = False,
+    version: Version = 2,
     created: datetime = UNDATED,
 ) -> bytes:
     """An RGB printer (output class, PCS Lab) from its tables, named by tag: A2B0-2, B2A0-2, gamt.
 
-    `paper_XYZ` (3,) is the bare sheet under D50 against the perfect diffuser at Y = 1. The header names the
-    media-relative intent. Tables that are the same are stored once.
+    `paper_XYZ` (3,) is the bare sheet under D50 against the perfect diffuser at Y = 1, `black_XYZ` (3,) the deepest black for
+    `bkpt`, `measurements` the text that the profile was made from, for `targ`. The header names the
+    media-relative intent. Tables that are the same are stored once. Version 4 carries a profile ID.
     """
-    tags = {"desc": description_tag(description), "cprt": text_tag(COPYRIGHT), "wtpt": xyz_tag(paper_XYZ)}
+    named = description_tag if version == 2 else localized_tag
+    free = text_tag if version == 2 else localized_tag
+    tags = {"desc": named(description), "cprt": free(COPYRIGHT), "wtpt": xyz_tag(paper_XYZ)}
+    if black_XYZ is not None:
+        tags["bkpt"] = xyz_tag(black_XYZ)
     tags |= {name: lut.tag() for name, lut in tables.items()}
+    if measurements:
+        tags["targ"] = text_tag(measurements)
     attributes = _MATTE if matte else 0
-    return _assemble(_header(b"prtr", b"RGB ", b"Lab ", created, attributes, _MEDIA_RELATIVE), tags)
+    header = _header(b"prtr", b"RGB ", b"Lab ", created, attributes, _MEDIA_RELATIVE, version)
+    return _assemble(header, tags) if version == 2 else _identified(_assemble(header, tags))
 
 
 def adaptation_to_d50(white_xy: ChromaticityXY) -> Floats:
@@ -128,14 +144,27 @@ def _working(
     return _assemble(_header(b"mntr", space, b"XYZ ", created, 0, _PERCEPTUAL), common | dict(tags))
 
 
+def _identified(profile: bytes) -> bytes:
+    """With its profile ID: MD5 over itself, flags, intent and the ID's own place taken as zero (ICC.1:2004-10, 7.2.16)."""
+    blank = bytearray(profile)
+    blank[44:48] = blank[64:68] = bytes(4)
+    return profile[:84] + hashlib.md5(blank, usedforsecurity=False).digest() + profile[100:]
+
+
 def _header(
-    profile_class: bytes, space: bytes, pcs: bytes, created: datetime, attributes: int, intent: int
+    profile_class: bytes,
+    space: bytes,
+    pcs: bytes,
+    created: datetime,
+    attributes: int,
+    intent: int,
+    version: Version = 2,
 ) -> bytes:
     """The header without its first field, the size (6.1). No preferred engine, platform, maker or model."""
     date = struct.pack(">6H", *created.astimezone(UTC).timetuple()[:6])
     return b"".join(
         [
-            bytes(4) + struct.pack(">I", 0x02400000) + profile_class + space + pcs + date + b"acsp",
+            bytes(4) + struct.pack(">I", _VERSIONS[version]) + profile_class + space + pcs + date + b"acsp",
             bytes(4 + 4 + 4 + 4) + struct.pack(">Q", attributes) + struct.pack(">I", intent),
             s15_fixed16(D50_XYZ) + bytes(4 + 44),
         ]

@@ -55,6 +55,12 @@ def description_tag(text: str) -> bytes:
     )
 
 
+def localized_tag(text: str) -> bytes:
+    """MultiLocalizedUnicodeType (ICC.1:2004-10, 10.13) of one text, in English: how version 4 writes names."""
+    content = text.encode("utf-16-be")
+    return b"mluc" + struct.pack(">4xII4sII", 1, 12, b"enUS", len(content), 28) + content
+
+
 @dataclass(frozen=True, slots=True)
 class Lut16:
     """A table with a curve before and after it: input curves, grid, output curves, all 0..1.

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
 from dataclasses import fields, replace
+from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
@@ -20,9 +23,9 @@ def paper_profile() -> bytes:
 def a_job(scratch: Path | None = None, **changes: Any) -> Job:
     """A job that prints on letter at 360 ppi. `changes`: fields of `Job`, or of its `Stock`, such as `viewing_mm=800, lot="0412"`.
 
-    `scratch` is where a step may leave files; without one a temporary folder is made. Raises TypeError for a field that neither has.
+    `scratch` is where a step may leave files; without one all such jobs share a temporary folder that goes with the process. Raises TypeError for a field that neither has.
     """
-    folder = Path(mkdtemp(prefix="drydown-test-")) if scratch is None else scratch
+    folder = _scratch() if scratch is None else scratch
     profile = folder / "pearl.icc"
     profile.write_bytes(paper_profile())
     stock = Stock(
@@ -49,3 +52,10 @@ def a_job(scratch: Path | None = None, **changes: Any) -> Job:
     own = {key: value for key, value in changes.items() if key in of_job}
     of_stock = {key: value for key, value in changes.items() if key not in of_job}
     return replace(job, stock=replace(own.pop("stock", stock), **of_stock), **own)
+
+
+@cache
+def _scratch() -> Path:
+    folder = Path(mkdtemp(prefix="drydown-test-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
