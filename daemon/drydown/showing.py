@@ -21,6 +21,12 @@ def shown(name: str | bytes) -> str:
     return "".join(shown_letter(letter) for letter in text)
 
 
+def shown_apart(name: bytes) -> str:
+    """The name as it may be printed where that is another text; empty where it can be shown as it is."""
+    text = shown(name)
+    return text if text.encode() != name else ""
+
+
 def shown_letter(letter: str) -> str:
     """One letter, escaped where it would hide or act."""
     if letter == "\\":

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import functools
 import io
 import struct
 from pathlib import Path
@@ -18,6 +19,7 @@ def _noise() -> Image.Image:
     return Image.fromarray(rng.integers(0, 255, (400, 500, 3), dtype=np.uint8))
 
 
+@functools.cache
 def _saved(kind: str) -> bytes:
     data = io.BytesIO()
     if kind == "HEIC":
@@ -95,6 +97,27 @@ def test_content_that_is_no_known_format_is_asked_only_about_zeros(tmp_path: Pat
     assert ask(b"a text") is None
     assert ask(b"a text" + bytes(100_000))
     assert ask(b"8BPS" + bytes(40) + b"pixels") is None
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("count", range(1, 33))
+def test_of_a_file_that_is_closed_after_its_first_bytes_the_rest_is_waited_for(kind: str, count: int) -> None:
+    """Found by the row `half-written`: a PNG whose writer closed it after one byte, paused, and appended the rest."""
+    assert ask(_saved(kind)[:count])
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("count", [1, 2, 3, 5, 8, 11, 16, 40])
+def test_of_a_file_of_zeros_that_has_its_first_bytes_the_rest_is_waited_for(kind: str, count: int) -> None:
+    """Found by the row `half-written`: zeros of the full length, overwritten piece by piece with a close after each."""
+    data = _saved(kind)
+    assert ask(data[:count] + bytes(len(data) - count))
+    assert ask(data[:count] + bytes(2000))
+
+
+@pytest.mark.parametrize("text", [b"a = 1", b"II = 2", b"R = 1", b"# M", b"x"])
+def test_short_settings_are_not_taken_for_the_beginning_of_a_picture(text: bytes) -> None:
+    assert ask(text) is None
 
 
 @pytest.mark.parametrize(

@@ -1,17 +1,24 @@
 from __future__ import annotations
 
 import errno
+import math
 import os
 import shutil
+import stat
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from intake_bench import JOB, OTHER_JOB, Bench
 
+from drydown.intake.arrivals import Arrivals
 from drydown.intake.claim import claim
 from drydown.intake.folder import MARKER, TAKEN, HotFolder, set_up
-from drydown.intake.found import IntakeTimes
+from drydown.intake.found import IntakeTimes, Ready
+from drydown.intake.gate import Gate
 from drydown.intake.names import job_id
 
 
@@ -467,3 +474,90 @@ def test_claimed_pictures_are_never_seen_again(bench: Bench) -> None:
     assert claim(ready, OTHER_JOB, 0.0)
     assert (bench.path / TAKEN / OTHER_JOB / "a.jpg").exists()
     assert bench.settled() == []
+
+
+# --- thousands that wait ---
+
+
+def test_what_waits_for_no_known_time_is_judged_with_the_full_looks_only(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten thousand files that came one by one would else be ten thousand times to look."""
+    for name in ("a.jpg", "a.png", "a.toml"):
+        bench.drop(name)
+    judged: list[float] = []
+    real = Gate.judge
+
+    def judge(gate: Gate, relative: str) -> Ready | None:
+        judged.append(bench.now)
+        return real(gate, relative)
+
+    monkeypatch.setattr(Gate, "judge", judge)
+    for _ in range(200):  # 20 s, ten full looks
+        bench.after(0.1)
+    assert len(set(judged)) <= 10 and len(judged) == 2 * len(set(judged))
+
+
+def test_a_picture_that_waits_for_nothing_but_room_says_so_and_the_scan_does_too(bench: Bench) -> None:
+    bench.drop("a.jpg")
+    bench.drop("b.jpg")
+    bench.scan()
+    found = bench.after(2.1, want=1)
+    assert [ready.name for ready in found.ready] == ["a.jpg"] and found.more
+    assert "its turn has not come" in bench.why("b.jpg")
+    bench.scanner.taken(found.ready[0])
+    assert [one.relative for one in bench.scanner.waiting(bench.now)] == ["b.jpg"]
+    assert not bench.after(0.1, want=1).more
+
+
+def test_a_picture_that_changes_while_it_waits_for_room_settles_anew(bench: Bench) -> None:
+    path = bench.drop("a.jpg")
+    bench.scan(want=0)
+    assert bench.after(2.1, want=0).more
+    path.write_bytes(b"another picture")
+    assert bench.after(0.1, told=(path,), want=9).ready == ()
+    bench.after(1.0, want=9)
+    assert [ready.name for ready in bench.after(2.0, want=9).ready] == ["a.jpg"]
+
+
+@given(data=st.data())
+def test_whatever_comes_changes_waits_and_goes_each_picture_is_offered_when_it_is_its_time_and_not_before(
+    data: st.DataObject,
+) -> None:
+    """The two heaps against the plain rule: due is what has its time behind it, oldest first."""
+    arrivals, now = Arrivals(IntakeTimes(), "local"), 0.0
+    sizes = dict.fromkeys("abcde", 10)
+    for _ in range(data.draw(st.integers(1, 25))):
+        now += data.draw(st.sampled_from([0.0, 0.5, 2.0, 7.0]))
+        name = data.draw(st.sampled_from("abcde"))
+        what = data.draw(st.sampled_from(["look", "change", "wait", "put off", "tell", "forget", "take"]))
+        until = now + data.draw(st.sampled_from([1.0, 3.0, math.inf]))
+        match what:
+            case "look" | "change":
+                sizes[name] += what == "change"
+                with mock.patch("os.stat", return_value=_stat(ord(name), sizes[name])):
+                    arrivals.look_at(0, name, name, now)
+            case "wait" if name in arrivals._files:
+                arrivals.wait(name, "busy", "busy", until)
+            case "put off":
+                arrivals.put_off(name, "put off", "cannot", now)
+            case "tell" if name in arrivals._files:
+                arrivals.tell(name, now)
+            case "forget":
+                arrivals.forget(name)
+            case "take":
+                due = next(arrivals.due(now), None)
+                assert due == min(_due(arrivals, now), key=arrivals._order, default=None)
+                if due is not None:
+                    arrivals.look_again(due, now + 5.0)
+        assert arrivals.has_due(now) == bool(_due(arrivals, now))
+        ahead = [file.check_at for file in arrivals._files.values() if file.check_at > now]
+        assert arrivals.next_due(now) == min(ahead, default=math.inf)
+
+
+def _due(arrivals: Arrivals, now: float) -> list[str]:
+    return [name for name, file in arrivals._files.items() if file.check_at <= now]
+
+
+def _stat(ino: int, size: int) -> os.stat_result:
+    return os.stat_result((stat.S_IFREG | 0o644, ino, 1, 1, 0, 0, size, 0, 0, 0))

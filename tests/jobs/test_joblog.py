@@ -147,3 +147,63 @@ def test_a_closed_log_opens_again(log: JobLog) -> None:
     log.close()
     log.write("two")
     assert len(lines(log)) == 2
+
+
+def _events(path: Path) -> list[str]:
+    return [json.loads(text)["event"] for text in path.read_text("utf-8").splitlines()]
+
+
+def test_a_log_that_has_grown_too_long_goes_on_in_a_new_file_and_no_line_is_cut_or_lost(
+    tmp_path: Path,
+) -> None:
+    log = JobLog(tmp_path / "jobs.log", clock=Clock(), limit_bytes=1000, kept=50)
+    for number in range(200):
+        assert log.write(f"event {number}", note="x" * (number % 90))
+    files = [log.path, *(tmp_path / f"jobs.log.{n}" for n in range(1, len(list(tmp_path.iterdir()))))]
+    assert len(files) > 10 and all(file.stat().st_size <= 1000 for file in files)
+    assert [event for file in reversed(files) for event in _events(file)] == [
+        f"event {n}" for n in range(200)
+    ]
+    assert all(file.stat().st_mode & 0o777 == 0o600 for file in files)
+
+
+def test_only_the_oldest_numbers_go(tmp_path: Path) -> None:
+    log = JobLog(tmp_path / "jobs.log", clock=Clock(), limit_bytes=1, kept=2)
+    for number in range(6):
+        log.write(f"event {number}")
+    assert {path.name: _events(path) for path in tmp_path.iterdir()} == {
+        "jobs.log": ["event 5"],
+        "jobs.log.1": ["event 4"],
+        "jobs.log.2": ["event 3"],
+    }
+
+
+def test_where_the_numbers_cannot_move_the_log_grows_on(tmp_path: Path) -> None:
+    log = JobLog(tmp_path / "jobs.log", clock=Clock(), limit_bytes=1, kept=2)
+    (tmp_path / "jobs.log.1").mkdir()
+    (tmp_path / "jobs.log.1" / "in-the-way").touch()
+    (tmp_path / "jobs.log.2").touch()
+    for number in range(4):
+        assert log.write(f"event {number}")
+    assert _events(log.path) == [f"event {number}" for number in range(4)]
+
+
+def test_somebody_elses_rotation_at_any_time_costs_no_line(tmp_path: Path) -> None:
+    """By a rename between any two lines, with our own rotation going on beside it."""
+    import random
+
+    rng = random.Random(5)
+    log = JobLog(tmp_path / "jobs.log", clock=Clock(), limit_bytes=700, kept=500)
+    for number in range(300):
+        if rng.random() < 0.2 and log.path.exists():
+            log.path.rename(tmp_path / f"away-{number:04}")
+        log.write(f"event {number}")
+    events = [event for path in tmp_path.iterdir() for event in _events(path)]
+    assert sorted(events, key=lambda event: int(event.split()[1])) == [f"event {n}" for n in range(300)]
+
+
+def test_a_log_that_was_copied_and_cut_goes_on_at_its_beginning(log: JobLog) -> None:
+    log.write("one")
+    os.truncate(log.path, 0)
+    log.write("two")
+    assert log.path.read_bytes()[:1] == b"{" and _events(log.path) == ["two"]

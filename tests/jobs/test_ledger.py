@@ -287,7 +287,7 @@ def test_jobs_are_listed_newest_first_by_state_folder_and_number(ledger: Ledger)
     assert [row.id for row in ledger.jobs(["pending", "processing"])] == [TWO]
     assert [row.id for row in ledger.jobs(limit=1)] == [TWO]
     assert ledger.jobs(hot_folder="proof") == []
-    assert ledger.counts() == {Stage.CLAIMED: 1, Stage.CANCELLED: 1}
+    assert (ledger.count(Stage.CLAIMED), ledger.count(Stage.CANCELLED), ledger.count()) == (1, 1, 0)
     assert [row.id for row in ledger.live()] == [TWO]
 
 
@@ -351,12 +351,22 @@ def test_a_ledger_of_a_later_program_is_refused_and_left_as_it_is(ledger: Ledger
     assert ledger.path.read_bytes() == before
 
 
-def test_a_row_of_a_live_job_that_was_changed_by_one_letter_is_noticed(ledger: Ledger) -> None:
+@pytest.mark.parametrize(
+    ("was", "now", "said"),
+    [
+        (b"a.jpg", b"b.jpg", ONE),
+        (b'"recipe": "shoreline"', b'"recipe": "shorelane"', "packed text is damaged"),
+    ],
+)
+def test_a_row_of_a_live_job_or_its_plan_that_was_changed_by_one_letter_is_noticed(
+    ledger: Ledger, was: bytes, now: bytes, said: str
+) -> None:
     enter(ledger)
     ledger.close()
     data = ledger.path.read_bytes()
-    ledger.path.write_bytes(data.replace(b'"recipe": "shoreline"', b'"recipe": "shorelane"'))
-    with pytest.raises(LedgerDamaged, match=ONE):
+    assert was in data
+    ledger.path.write_bytes(data.replace(was, now))
+    with pytest.raises(LedgerDamaged, match=said):
         Ledger.open(ledger.path, kind_of=local)
 
 

@@ -33,6 +33,8 @@ COMMANDS = {
     "reprint": ("proof", "Make the sheet of an old job again from its record."),
     "try": ("try_step", "Run one step on one picture: before, after, difference, time and memory."),
     "new-plugin": ("new_plugin", "Write a working, tested plugin to start from."),
+    "tidy": ("upkeep", "Say which originals are older than the studio's rule, and delete them."),
+    "backup": ("upkeep", "Copy the ledger and the studio's own files while the daemon works."),
     "profile": ("profile", "Know, prove and make the profile of a paper."),
 }
 

@@ -46,8 +46,9 @@ def _view(root: Path) -> LedgerView:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a job.")
 @click.pass_obj
 def jobs(studio_dir: Path | None, states: tuple[str, ...], limit: int, as_json: bool) -> None:
-    """List jobs, oldest first."""
-    with _view(find_studio(studio_dir)) as ledger:
+    """List jobs, oldest first, then the files that a running daemon sees waiting in hot folders."""
+    root = find_studio(studio_dir)
+    with _view(root) as ledger:
         rows = list(reversed(ledger.jobs(states or None, limit=limit)))
     if as_json:
         print_json([row.public() for row in rows])
@@ -56,6 +57,11 @@ def jobs(studio_dir: Path | None, states: tuple[str, ...], limit: int, as_json: 
         when = datetime.fromtimestamp(row.updated).strftime("%Y-%m-%d %H:%M")
         reason = f"\n{'':36}{row.reason}" if row.reason else ""
         click.echo(f"{row.id}  {when}  {SIGNS[row.state]}  {row.source_name}  ({row.hot_folder}){reason}")
+    if not states:
+        from drydown.cli.live_words import waiting_lines
+
+        for text in waiting_lines(root):
+            click.echo(text)
 
 
 @click.command(short_help="Show one job.")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import secrets
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from drydown.cli import find_studio
-from drydown.errors import Exit, NotFound
+from drydown.errors import Exit, Fault, NotFound
+from drydown.jobs.sandbox.found import Found, lacking
 from drydown.service.house import House, open_house
 from drydown.studio.profiles import ProfileWords, open_profiles
 
@@ -37,7 +40,9 @@ def init(folder: Path) -> None:
 @click.option(
     "--live", is_flag=True, help="How the running daemon is: last looks, what waits and why, pauses."
 )
-@click.option("--json", "as_json", is_flag=True, help="With --live: one JSON object.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="One JSON object: faults and sandbox, or with --live the daemon."
+)
 @click.pass_obj
 def check(
     studio_dir: Path | None, sheet: str | None, stocks: tuple[str, ...], live: bool, as_json: bool
@@ -51,8 +56,6 @@ def check(
         from drydown.cli.live_words import show_live
 
         return show_live(find_studio(studio_dir), as_json=as_json)
-    if as_json:
-        raise click.UsageError("--json goes with --live")
     from drydown.geometry import placement_faults
     from drydown.studio.explain import explain
 
@@ -62,11 +65,16 @@ def check(
     if sheet is not None and not faults:
         return _placement_sheets(house, sheet, stocks)
     told = explain(house.studio, profiles=words, placement_faults=placement_faults)
+    sandbox = _sandbox(house)
+    faults = [*faults, *lacking(sandbox)]
+    if as_json:
+        return _checked_as_json(house, [*told.faults, *faults], sandbox)
     click.echo(told.text())
+    click.echo("\n".join(["", "Sandbox", *(f"  {line}" for line in sandbox.lines())]))
     for problem in house.discovery.problems:
         click.echo(f"\nA plugin is off: {problem}")
     if faults:
-        click.echo("\nProfiles")
+        click.echo("\nProfiles and machine")
         for fault in faults:
             click.echo(f"  {fault}")
     count = len(faults) + len(told.faults)
@@ -76,6 +84,30 @@ def check(
         return Exit.STUDIO_FAULTY
     click.echo("\nNo faults.")
     return Exit.OK
+
+
+def _sandbox(house: House) -> Found:
+    """Tried here and now, in children like those of the daemon. Raises MachineFault where not even a trial picture can be read."""
+    from drydown.jobs.forks import Starter
+
+    starter = Starter((), cores=1, sandbox=house.studio.settings.daemon.sandbox)
+    try:
+        return starter.sandbox()
+    finally:
+        starter.close()
+
+
+def _checked_as_json(house: House, faults: Sequence[Fault], sandbox: Found) -> int:
+    """One object: faults, what is off, what the sandbox is worth."""
+    off = {**house.studio.off, **house.studio.off_folders}
+    said = {
+        "faults": [str(fault) for fault in faults],
+        "off": off,
+        "plugins_off": [str(problem) for problem in house.discovery.problems],
+        "sandbox": sandbox.as_data(),
+    }
+    click.echo(json.dumps(said, ensure_ascii=False))
+    return Exit.STUDIO_FAULTY if faults or off else Exit.OK
 
 
 def _words(icc: bytes) -> ProfileWords:

@@ -5,10 +5,11 @@ Reads the state of one file through an open folder; lists nothing and judges not
 
 from __future__ import annotations
 
+import heapq
 import math
 import os
 import stat
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from drydown.intake import complete
@@ -38,6 +39,9 @@ class Arrivals:
         self.settling = Settling(times.quiet_s(kind))
         self._times = times
         self._files: dict[str, Arrival] = {}
+        # Two heaps instead of a look at thousands of files at each scan. An entry whose time is no longer its file's is passed over.
+        self._ahead: list[tuple[float, str]] = []  # by the time at which to look
+        self._due: list[tuple[tuple[float, int, str], float]] = []  # that has come: by arrival
 
     def __getitem__(self, relative: str) -> Arrival:
         return self._files[relative]
@@ -55,9 +59,9 @@ class Arrivals:
         self.settling.observe(relative, look, now)
         old = self._files.get(relative)
         if old is None or before is None or before.look != look:
-            arrival = Arrival(now, is_settings(name), told=old is not None and old.told)
-            self._files[relative] = arrival
-            arrival.check_at = self.matures_at(relative)
+            told = old is not None and old.told
+            self._files[relative] = Arrival(math.inf, is_settings(name), told=told)
+            self.look_again(relative, self.matures_at(relative))
             why = complete.unfit(found)
             if why:
                 self.wait(relative, "unfit", why, math.inf)
@@ -68,7 +72,7 @@ class Arrivals:
         arrival = self._files[relative]
         arrival.told = True
         if arrival.kind not in ("unfit", "put off"):
-            arrival.check_at = min(arrival.check_at, max(now, self.matures_at(relative)))
+            self.look_again(relative, min(arrival.check_at, max(now, self.matures_at(relative))))
 
     def matures_at(self, relative: str) -> float:
         """The earliest time at which a file can be whole: the short quiet time counts only where the kernel can vouch for it."""
@@ -79,7 +83,15 @@ class Arrivals:
 
     def wait(self, relative: str, kind: WaitKind, why: str, until: float) -> None:
         arrival = self._files[relative]
-        arrival.kind, arrival.why, arrival.check_at = kind, why, until
+        arrival.kind, arrival.why = kind, why
+        self.look_again(relative, until)
+
+    def look_again(self, relative: str, at: float) -> None:
+        """Set when the file's state may be another one."""
+        arrival = self._files[relative]
+        arrival.check_at = at
+        if at < math.inf and not arrival.settings:
+            heapq.heappush(self._ahead, (at, relative))
 
     def put_off(self, relative: str, kind: WaitKind, why: str, now: float) -> None:
         """Wait for 5 s (the first of `IntakeTimes`), then twice as long each time, until the file changes; an unknown path is fine."""
@@ -98,29 +110,58 @@ class Arrivals:
                 "settings without a picture; put the picture of that name beside it" if alone else ""
             )
 
-    def due(self, now: float) -> list[str]:
-        """The pictures whose time has come, in order of arrival."""
-        paths = [path for path, file in self._files.items() if file.check_at <= now and not file.settings]
-        return sorted(paths, key=self._order)
+    def due(self, now: float) -> Iterator[str]:
+        """The pictures whose time has come, in order of arrival. Whoever takes one sets its next time before asking for another."""
+        self._ripen(now)
+        while self._due:
+            (_, _, relative), at = heapq.heappop(self._due)
+            if self._is_so(relative, at):
+                yield relative
+
+    def has_due(self, now: float) -> bool:
+        """True while pictures whose time has come wait for somebody to take them."""
+        self._ripen(now)
+        while self._due and not self._is_so(self._due[0][0][2], self._due[0][1]):
+            heapq.heappop(self._due)
+        return bool(self._due)
 
     def next_due(self, now: float) -> float:
         """When the next picture's time comes; those that are due already wait for room, not for time."""
-        ahead = (file.check_at for file in self._files.values() if file.check_at > now and not file.settings)
-        return min(ahead, default=math.inf)
+        self._ripen(now)
+        while self._ahead and not self._is_so(self._ahead[0][1], self._ahead[0][0]):
+            heapq.heappop(self._ahead)
+        return self._ahead[0][0] if self._ahead else math.inf
 
-    def waiting(self, folder: str, now: float) -> list[Waiting]:
-        """Every file, in order of arrival, with its reason."""
+    def waiting(
+        self,
+        folder: str,
+        now: float,
+        *,
+        kinds: Collection[WaitKind] | None = None,
+        most: int | None = None,
+    ) -> list[Waiting]:
+        """Files in order of arrival, each with its reason: of these `kinds` (None for all), the first `most` (None for all)."""
+        shown = [
+            relative
+            for relative, file in self._files.items()
+            if (kinds is None or file.kind in kinds) and not (file.settings and file.kind == "settling")
+        ]
+        first = (
+            sorted(shown, key=self._order) if most is None else heapq.nsmallest(most, shown, key=self._order)
+        )
         found = []
-        for relative in sorted(self._files, key=self._order):
-            file, seen = self._files[relative], self.settling.seen(relative)
-            if seen is None or (file.settings and file.kind == "settling"):
-                continue
-            why = self.why(relative, now)
-            found.append(Waiting(folder, relative, why, file.kind, seen.since))
+        for relative in first:
+            seen = self.settling.seen(relative)
+            if seen is not None:
+                why = self.why(relative, now)
+                found.append(Waiting(folder, relative, why, self._files[relative].kind, seen.since))
         return found
 
     def why(self, relative: str, now: float) -> str:
-        return self._files[relative].why or self.settling.why(relative, now)
+        file = self._files[relative]
+        if not file.why and file.kind == "settling" and file.check_at <= now and not file.settings:
+            return "its turn has not come: other pictures are being worked on"
+        return file.why or self.settling.why(relative, now)
 
     def count(self) -> int:
         """How many files wait; settings count with their picture."""
@@ -133,6 +174,17 @@ class Arrivals:
     def forget(self, relative: str) -> None:
         self.settling.forget(relative)
         self._files.pop(relative, None)
+
+    def _ripen(self, now: float) -> None:
+        """Move what has become due from one heap to the other."""
+        while self._ahead and self._ahead[0][0] <= now:
+            at, relative = heapq.heappop(self._ahead)
+            if self._is_so(relative, at):
+                heapq.heappush(self._due, (self._order(relative), at))
+
+    def _is_so(self, relative: str, at: float) -> bool:
+        file = self._files.get(relative)
+        return file is not None and file.check_at == at
 
     def _order(self, relative: str) -> tuple[float, int, str]:
         """Among files found by the same look, the time at which each came into this folder: compared with each other, never with a clock."""

@@ -15,6 +15,18 @@ from drydown.intake import tiff_end
 #: `read(offset, count)` answers up to `count` bytes; fewer at the end of the file.
 Read = Callable[[int, int], bytes]
 
+#: How files of the formats below begin, all of them by their twelfth byte.
+_BEGINNINGS = (
+    b"\xff\xd8\xff",
+    b"\x89PNG\r\n\x1a\n",
+    b"II*\0",
+    b"MM\0*",
+    b"II+\0",
+    b"MM\0+",
+    b"RIFF",
+)
+_KNOWN_BY = 12
+
 _TAIL = 64 * 1024  #: how far from its end a file may carry padding or another program's additions
 
 
@@ -24,6 +36,8 @@ def unfinished(read: Read, size: int) -> str | None:
     tail = read(max(0, size - _TAIL), _TAIL)
     if not tail.strip(b"\0"):
         return "its end is still all zeros"
+    if size < _KNOWN_BY and _may_become_known(head):
+        return "only its first bytes are there"
     if head.startswith(b"\xff\xd8\xff"):
         return _jpeg(tail)
     if head.startswith(b"\x89PNG\r\n\x1a\n"):
@@ -34,7 +48,15 @@ def unfinished(read: Read, size: int) -> str | None:
         return _riff(head, size)
     if head[4:8] == b"ftyp":
         return _boxes(read, size)
-    return None
+    # Also of a format that is known only by more than has been written over the zeros so far.
+    written = len(tail.rstrip(b"\0"))
+    return "most of its end is still zeros" if len(tail) > 2 * written else None
+
+
+def _may_become_known(head: bytes) -> bool:
+    """The first few bytes of a format that is not recognised by so few: a program may close the file after any of them."""
+    begun = any(beginning.startswith(head) for beginning in _BEGINNINGS)
+    return begun or head.startswith((b"RIFF", b"\0\0\0"))  # the latter: the length of a box
 
 
 def _jpeg(tail: bytes) -> str | None:
@@ -58,9 +80,9 @@ def _riff(head: bytes, size: int) -> str | None:
 def _boxes(read: Read, size: int) -> str | None:
     """ISO/IEC 14496-12, 4.2: boxes of a stated size, one after the other (HEIF, AVIF); size 0 reaches to the end."""
     place = 0
-    for _box in range(256):
+    for box in range(256):
         if place == size:
-            return None
+            return None if box > 1 else "the boxes behind its first are missing"
         header = read(place, 16)
         length = int.from_bytes(header[:4], "big")
         if length == 1 and len(header) == 16:

@@ -48,6 +48,9 @@ def kind(path: Path) -> Kind:
         mountinfo = Path("/proc/self/mountinfo").read_bytes()
     except OSError:
         return "unknown"
+    found = _kind(fs_type(mountinfo, path.absolute()))
+    if found == "network":
+        return found  # without following links: a server that is away would keep us waiting
     return _kind(fs_type(mountinfo, Path(os.path.realpath(path))))
 
 

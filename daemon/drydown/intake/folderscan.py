@@ -37,6 +37,7 @@ class FolderScan:
         self._times = times
         self._kind_of = kind_of
         self._place: tuple[int, int] | None = None
+        self.looked_at: float | None = None  #: the last look at everything that succeeded
         self._full_at = -math.inf
         self._tries = 0
         self._returned = False
@@ -60,13 +61,12 @@ class FolderScan:
 
     def choose(self, now: float) -> Iterator[Ready]:
         """The pictures that may be claimed, oldest arrival first, each judged only when it is asked for."""
-        due = self.arrivals.due(now)
-        if not due:
+        if not self.arrivals.has_due(now):
             return
         try:
             with opened(self.folder) as root:
-                gate = Gate(self.folder, root, self.arrivals, self._times, now)
-                for relative in due:
+                gate = Gate(self.folder, root, self.arrivals, self._times, now=now, again_at=self._full_at)
+                for relative in self.arrivals.due(now):
                     ready = gate.judge(relative)
                     if ready is not None:
                         yield ready
@@ -116,6 +116,7 @@ class FolderScan:
         self._troubles = {what: self._troubles.get(what, now) for what in on_the_way.troubles}
         if self._tries:
             self._returned, self._tries = True, 0
+        self.looked_at = now
         self._full_at = now + self._times.rescan_s * (1 + len(seen) / _FILES_PER_STRETCH)
 
     def _look_at_told(self, root: int, relative: str, now: float) -> None:

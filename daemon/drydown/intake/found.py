@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -85,7 +86,8 @@ class Found:
 
     `ready`: oldest arrival first within a hot folder, the folders in turn. `waiting`: how many files wait. `problems`: what is wrong now.
     `returned`: names of folders that came back or were replaced; their watches are deaf and must be set anew. `ignored`: files left alone,
-    by reason. `look_again_s`: the next scan that can find something new, if nobody tells of anything before.
+    by reason. `look_again_s`: the next scan that can find something new, if nobody tells of anything before. `more`: pictures whose time has
+    come were not looked at for want of room.
     """
 
     ready: tuple[Ready, ...] = ()
@@ -94,3 +96,30 @@ class Found:
     returned: tuple[str, ...] = ()
     ignored: Mapping[str, int] = field(default_factory=dict)
     look_again_s: float = 0.0
+    more: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FolderState:
+    """A hot folder at a glance. `looked_at`: the last look at all of it, None before the first; `oldest`: the first that wait, in order of arrival."""
+
+    folder: str
+    looked_at: float | None
+    waiting: int
+    oldest: tuple[Waiting, ...]
+
+
+def together(parts: Sequence[Found]) -> Found:
+    """What several scanners found, as one; at least one part."""
+    ignored: Counter[str] = Counter()
+    for part in parts:
+        ignored.update(part.ignored)
+    return Found(
+        ready=tuple(ready for part in parts for ready in part.ready),
+        waiting=sum(part.waiting for part in parts),
+        problems=tuple(trouble for part in parts for trouble in part.problems),
+        returned=tuple(name for part in parts for name in part.returned),
+        ignored=dict(ignored),
+        look_again_s=min(part.look_again_s for part in parts),
+        more=any(part.more for part in parts),
+    )

@@ -18,24 +18,36 @@ from drydown.showing import shown
 
 
 class Gate:
-    """Judges files of one hot folder, opened as `root`, at one moment; each sub-folder's names are listed once."""
+    """Judges files of one hot folder, opened as `root`, at one moment; each sub-folder's names are listed once.
+
+    `again_at`: when to ask again where no time is known, which is with the next full look: thousands of waiting files are then one look and not thousands.
+    """
 
     def __init__(
-        self, folder: HotFolder, root: int, arrivals: Arrivals, times: IntakeTimes, now: float
+        self,
+        folder: HotFolder,
+        root: int,
+        arrivals: Arrivals,
+        times: IntakeTimes,
+        *,
+        now: float,
+        again_at: float,
     ) -> None:
-        self._folder, self._root, self._arrivals, self._times, self._now = folder, root, arrivals, times, now
+        self._folder, self._root, self._arrivals, self._times = folder, root, arrivals, times
+        self._now, self._again_at = now, again_at
         self._neighbours: dict[str, Neighbours] = {}
 
     def judge(self, relative: str) -> Ready | None:
         """The picture ready to be claimed, or None. Raises nothing: what cannot be reached is put off."""
         within, name = split(relative)
+        self._arrivals.look_again(relative, self._again_at)  # unless something else comes of it
         try:
             with below(self._root, within) as fd:
                 if within not in self._neighbours:
                     self._neighbours[within] = Neighbours({*walk.listing(fd).files, name})
                 pairing = self._neighbours[within].of(name)
                 if pairing.why:
-                    self._arrivals.wait(relative, "settings", pairing.why, self._now + self._times.rescan_s)
+                    self._arrivals.wait(relative, "settings", pairing.why, self._again_at)
                     return None
                 if not self._is_whole(fd, relative, name):
                     return None
@@ -58,7 +70,6 @@ class Gate:
         beside = self._arrivals.settling.seen(joined(within, settings)) if settings is not None else None
         if seen is None:
             return None
-        self._arrivals[relative].check_at = self._now + self._times.rescan_s  # should nobody claim it
         return Ready(
             folder=self._folder,
             within=within,
@@ -78,7 +89,7 @@ class Gate:
         if self._arrivals.settling.seen(relative) is not None:
             why, again = self._arrivals.why(relative, self._now), self._arrivals[relative].check_at
         if not self._now < again < math.inf:
-            again = self._now + self._times.rescan_s
+            again = self._again_at
         self._arrivals.wait(picture, "settings", f"its settings {shown(settings)}: {why}", again)
         return False
 
@@ -105,5 +116,5 @@ class Gate:
             self._arrivals.put_off(relative, "unfit", verdict.why, self._now)
         else:
             kind_of_wait: WaitKind = "busy" if verdict.state == "changing" else "unfinished"
-            self._arrivals.wait(relative, kind_of_wait, verdict.why, self._now + self._times.rescan_s)
+            self._arrivals.wait(relative, kind_of_wait, verdict.why, self._again_at)
         return False

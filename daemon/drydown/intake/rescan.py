@@ -12,9 +12,9 @@ from pathlib import Path
 
 from drydown.intake import filesystem
 from drydown.intake.filesystem import Kind
-from drydown.intake.folder import HotFolder
+from drydown.intake.folder import HotFolder, joined
 from drydown.intake.folderscan import FolderScan
-from drydown.intake.found import Found, IntakeTimes, Ready, Waiting
+from drydown.intake.found import FolderState, Found, IntakeTimes, Ready, Waiting, WaitKind
 
 
 class Scanner:
@@ -55,17 +55,42 @@ class Scanner:
             returned=tuple(returned),
             ignored=dict(ignored),
             look_again_s=max(0.0, next_at - now),
+            more=any(scan.arrivals.has_due(now) for scan in self._scans),
         )
 
-    def waiting(self, now: float) -> list[Waiting]:
-        """All files that are not taken yet and why; for showing, since it may be thousands."""
-        return [waiting for scan in self._scans for waiting in scan.arrivals.waiting(scan.folder.name, now)]
+    def waiting(self, now: float, kinds: Collection[WaitKind] | None = None) -> list[Waiting]:
+        """All files that are not taken yet and why, or those of some kinds; for showing, since it may be thousands."""
+        return [
+            waiting
+            for scan in self._scans
+            for waiting in scan.arrivals.waiting(scan.folder.name, now, kinds=kinds)
+        ]
+
+    def states(self, now: float, most: int) -> list[FolderState]:
+        """Every folder at a glance, each with at most `most` of its files."""
+        return [
+            FolderState(
+                scan.folder.name,
+                scan.looked_at,
+                scan.arrivals.count(),
+                tuple(scan.arrivals.waiting(scan.folder.name, now, most=most)),
+            )
+            for scan in self._scans
+        ]
 
     def put_off(self, ready: Ready, why: str, now: float) -> None:
         """The picture could not be claimed: look at it again later, and show `why` until then."""
         for scan in self._scans:
             if scan.folder == ready.folder:
                 scan.arrivals.put_off(ready.relative, "put off", why, now)
+
+    def taken(self, ready: Ready) -> None:
+        """The picture was claimed, and its settings with it: nothing of them waits here any more."""
+        for scan in self._scans:
+            if scan.folder == ready.folder:
+                for name in (ready.name, ready.settings):
+                    if name is not None:
+                        scan.arrivals.forget(joined(ready.within, name))
 
     def _in_turn(self, now: float, want: int | None) -> list[Ready]:
         """One picture from each folder in turn, another folder first each time, so that a full folder starves nobody."""

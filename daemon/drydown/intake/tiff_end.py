@@ -31,6 +31,8 @@ def unfinished(head: bytes, read: Read, size: int) -> str | None:
     if entries == 0 or len(directory) < entry.size * min(entries, 4096):
         return "the directory of its TIFF data is missing"
     fields = {tag: (kind, count, value) for tag, kind, count, value in entry.iter_unpack(directory)}
+    if 0 in fields:  # no field has that tag
+        return "the directory of its TIFF data is still zeros"
     starts = next((_values(order, read, *fields[tag], size) for tag in _STARTS if tag in fields), ())
     counts = next((_values(order, read, *fields[tag], size) for tag in _COUNTS if tag in fields), ())
     if starts is None or counts is None:

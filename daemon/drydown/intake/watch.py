@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import logging
 import os
 import sys
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,11 +72,13 @@ class Watcher:
         self._folders = tuple(folders)
         self._wake = wake
         self._kind_of = kind_of
+        self._complaints = _Complaints()
         self._backend: _Backend | None = None
         self._handlers: dict[str, _Handler] = {}
 
     def start(self) -> None:
         """Watch whatever can be watched; `modes` says what came of it. To be followed by a rescan of everything. Raises nothing of the system's."""
+        self._complaints.listen()
         try:
             self._backend = _Backend()
         except (OSError, RuntimeError) as error:  # RuntimeError: no more threads to be had
@@ -85,6 +89,7 @@ class Watcher:
 
     def stop(self) -> None:
         """End all threads; may be called twice."""
+        self._complaints.leave()
         backend, self._backend = self._backend, None
         if backend is not None:
             backend.stop()
@@ -104,6 +109,14 @@ class Watcher:
         """How many events could not be passed on; more than before means: rescan everything."""
         return sum(handler.faults for handler in self._handlers.values())
 
+    def complaints(self) -> list[str]:
+        """What the library has warned of since the last time, such as an overflow of the kernel's queue: events were lost, rescan everything."""
+        said = []
+        with contextlib.suppress(IndexError):
+            while True:
+                said.append(self._complaints.said.popleft())
+        return said
+
     def _watch(self, backend: _Backend, folder: HotFolder) -> Mode:
         if self._kind_of(folder.path) != "local":
             return Mode(
@@ -115,6 +128,26 @@ class Watcher:
         except (OSError, RuntimeError) as error:
             return Mode("rescan", _limit(error))
         return Mode("events")
+
+
+class _Complaints(logging.Handler):
+    """Keeps what watchdog warns of, the last few, instead of letting it run over a person's terminal."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.said: deque[str] = deque(maxlen=20)
+
+    def listen(self) -> None:
+        logger = logging.getLogger("watchdog")
+        logger.addHandler(self)
+        logger.propagate = False
+
+    def leave(self) -> None:
+        logging.getLogger("watchdog").removeHandler(self)
+
+    def emit(self, record: logging.LogRecord) -> None:
+        with contextlib.suppress(Exception):
+            self.said.append(shown(record.getMessage()))
 
 
 class _Handler(FileSystemEventHandler):

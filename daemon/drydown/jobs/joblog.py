@@ -2,6 +2,8 @@
 
 Writing never fails a job: on a full disk lines are lost, counted, and the count is told once there is room again. Nothing in a line
 can forge another line or drive a terminal: whatever is not plainly visible is escaped.
+
+It rotates by itself (`jobs.log`, `jobs.log.1`, …), and bears being moved away or cut by somebody else's rotation at any time.
 """
 
 from __future__ import annotations
@@ -20,13 +22,26 @@ from drydown.showing import HIDDEN
 
 LOG_VERSION = 1
 LINE_CHARS_MAX = 32_000
+LIMIT_BYTES = 16 << 20  #: some 80,000 lines
+KEPT = 9  #: numbered files beside the one that is written
 
 
 class JobLog:
-    """Appends lines to `path`, opened anew whenever somebody has moved the file away. One thread writes."""
+    """Appends lines to `path`, opened anew whenever somebody has moved the file away. One thread writes.
 
-    def __init__(self, path: Path, *, clock: Callable[[], float] = time.time) -> None:
+    `limit_bytes`: before a line would make the file longer it becomes number 1, the others move up, and the last one above `kept` goes.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        clock: Callable[[], float] = time.time,
+        limit_bytes: int = LIMIT_BYTES,
+        kept: int = KEPT,
+    ) -> None:
         self.path = path
+        self._limit_bytes, self._kept = limit_bytes, kept
         self.lost = 0  #: lines that could not be written since the last one that could
         self._clock = clock
         self._fd = -1
@@ -57,6 +72,9 @@ class JobLog:
     def _append(self, data: bytes) -> bool:
         try:
             self._open()
+            if self._is_full(len(data)):
+                self._rotate()
+                self._open()
             whole = b"\n" + data if self._torn else data
             count = os.write(self._fd, whole)
             self._torn = whole[:count][-1:] != b"\n" if count else self._torn
@@ -64,6 +82,22 @@ class JobLog:
         except OSError:
             self.close()
             return False
+
+    def _is_full(self, more: int) -> bool:
+        size = os.fstat(self._fd).st_size
+        return size > 0 and size + more > self._limit_bytes
+
+    def _rotate(self) -> None:
+        """Move every number up by one, the highest first: whenever this is cut short, no line is overwritten that is not the oldest."""
+        self.close()
+        with contextlib.suppress(OSError):  # then the file grows on: better long than lost
+            for number in range(self._kept - 1, 0, -1):
+                with contextlib.suppress(FileNotFoundError):
+                    self._numbered(number).replace(self._numbered(number + 1))
+            self.path.replace(self._numbered(1))
+
+    def _numbered(self, number: int) -> Path:
+        return self.path.with_name(f"{self.path.name}.{number}")
 
     def _open(self) -> None:
         """The file that stands under our name now: not the one that was moved away, not one on a share that went and came back."""

@@ -14,17 +14,17 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from drydown import durable
 from drydown.errors import Conflict
 from drydown.jobs.ledger_file import LedgerDamaged, LedgerFailed, open_to_write, sorted_error
-from drydown.jobs.ledger_rows import Arrival, EventRow, JobRow, StagedSheet, Value, seal_of
+from drydown.jobs.ledger_rows import Arrival, EventRow, JobRow, StagedSheet, Value, of_stock, seal_of
 from drydown.jobs.ledger_view import LedgerView
 from drydown.jobs.names import is_job
 from drydown.jobs.record import as_json
 from drydown.jobs.states import FINAL, WAITING, Question, Stage, Verb, check_move
-from drydown.showing import shown
+from drydown.showing import shown, shown_apart
 
 if TYPE_CHECKING:
     from drydown.jobs.spec import AttemptResult, JobSpec
@@ -156,7 +156,7 @@ class Ledger(LedgerView):
                 "relocated",
                 row.stage,
                 taken=path,
-                taken_shown=shown(path),
+                taken_shown=shown_apart(path),
                 prints=None if prints is None else os.fsencode(prints),
                 spec=json.dumps(spec) if spec else "",
             )
@@ -209,11 +209,11 @@ class Ledger(LedgerView):
         counts = {} if strikes is None else {"strikes": strikes}
         return self._move(job, "fail", result=result, question="", reason=reason, **counts)
 
-    def interrupted(self, job: str) -> JobRow:
-        """The daemon ended while this job ran: back to the queue, counted apart."""
+    def interrupted(self, job: str, *, charged: bool = True) -> JobRow:
+        """The daemon ended while this job ran: back to the queue, counted apart; not `charged` where the machine was to blame."""
         with self._transaction():
             row, verb = self._moving(job, "interrupted")
-            self._set(row, verb.event, verb.to, interrupted=row.interrupted + 1, not_before=0)
+            self._set(row, verb.event, verb.to, interrupted=row.interrupted + int(charged), not_before=0)
         return self.job(row.id)
 
     # handing over
@@ -265,7 +265,18 @@ class Ledger(LedgerView):
                 (name, value),
             )
 
+    def note(self, job: str, event: str, detail: str) -> None:
+        """Something happened that changes nothing about the job."""
+        with self._transaction():
+            row = self.job(job)
+            self._note(row.id, event, row.stage, row.attempt, self._clock(), detail=detail)
+
     # how
+
+    def verified(self, stock: str, report: str) -> None:
+        """What a verification of a stock's profile found, as JSON: an event that belongs to no job."""
+        with self._transaction():
+            self._note(of_stock(stock), "verified", "", 0, self._clock(), detail=report)
 
     def _insert(self, arrival: Arrival, stage: Stage, event: str, **more: Value) -> JobRow:
         if not is_job(arrival.job):
@@ -280,7 +291,7 @@ class Ledger(LedgerView):
             "stage": stage,
             "hot_folder": arrival.hot_folder,
             "taken": taken,
-            "taken_shown": shown(taken or b""),
+            "taken_shown": shown_apart(taken or b""),
             "original": os.fsencode(arrival.original),
             "dropped": dropped,
             "copied": arrival.copied,
@@ -293,6 +304,7 @@ class Ledger(LedgerView):
         with self._transaction():
             if self.has(arrival.job):
                 raise Conflict(f"job {arrival.job} is in the ledger already")
+            self._models.pack_all(columns)
             names, marks = ", ".join(columns), ", ".join("?" * len(columns))
             self._do(f"INSERT INTO job ({names}) VALUES ({marks})", tuple(columns.values()))  # noqa: S608 - our own names
             self._seal(arrival.job)
@@ -315,6 +327,7 @@ class Ledger(LedgerView):
     def _set(self, row: JobRow, event: str, stage: Stage, *, culprit: str = "", **columns: Value) -> None:
         now = self._clock()
         columns |= {"stage": stage, "updated": now}
+        self._models.pack_all(columns)
         names = ", ".join(f"{name} = ?" for name in columns)
         self._do(f"UPDATE job SET {names} WHERE id = ?", (*columns.values(), row.id))  # noqa: S608 - our own names
         self._seal(row.id)
@@ -334,12 +347,13 @@ class Ledger(LedgerView):
         for row in self._rows(f"SELECT * FROM job WHERE stage NOT IN ({final})", tuple(FINAL)):  # noqa: S608
             if seal_of(row) != row["seal"]:
                 raise LedgerDamaged(f"the ledger {self.path} is damaged (job {shown(str(row['id']))})")
+        self.live()  # their long texts come back too
 
     def _note(
         self,
         job: str,
         event: str,
-        stage: Stage,
+        stage: Stage | Literal[""],
         attempt: int,
         now: float,
         *,
@@ -379,6 +393,7 @@ class Ledger(LedgerView):
         durable.step("commit.done")
 
     def _roll_back(self) -> None:
+        self._models.forget()
         with contextlib.suppress(sqlite3.Error):
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")

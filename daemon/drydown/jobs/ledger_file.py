@@ -18,7 +18,7 @@ from drydown import durable
 from drydown.errors import Conflict, MachineFault, NotFound
 from drydown.jobs.states import FINAL, Stage
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 BUSY_TIMEOUT_S = 10.0
 THOROUGH_BYTES = 64 << 20  #: up to this size the slower check is made, about 4 s a gigabyte
 
@@ -37,7 +37,8 @@ def _one_of(stages: object) -> str:
 
 _FINAL = _one_of(FINAL)
 
-SCHEMA = f"""
+#: Schema 1, and what each later one adds: a ledger of an earlier program is brought up to date when it is opened to be written.
+_FIRST = f"""
 CREATE TABLE job (
   seq INTEGER PRIMARY KEY AUTOINCREMENT,
   id TEXT NOT NULL UNIQUE CHECK (length(id) > 0),
@@ -94,8 +95,15 @@ CREATE TRIGGER job_keeps_its_name BEFORE UPDATE OF id ON job WHEN NEW.id IS NOT 
   BEGIN SELECT RAISE(ABORT, 'a job keeps its name'); END;
 CREATE TRIGGER job_never_goes BEFORE DELETE ON job
   BEGIN SELECT RAISE(ABORT, 'a job is never deleted'); END;
-PRAGMA user_version = {SCHEMA_VERSION};
 """
+_SECOND = """
+CREATE TABLE model (number INTEGER PRIMARY KEY, kind TEXT NOT NULL, text BLOB NOT NULL);
+CREATE TRIGGER model_never_changes BEFORE UPDATE ON model
+  BEGIN SELECT RAISE(ABORT, 'a model is never changed'); END;
+CREATE TRIGGER model_never_goes BEFORE DELETE ON model
+  BEGIN SELECT RAISE(ABORT, 'a model is never deleted'); END;
+"""
+SCHEMA = (_FIRST, _SECOND)
 
 
 class LedgerDamaged(MachineFault):
@@ -151,8 +159,10 @@ def open_to_write(
     try:
         _check(connection, path)
         _set_journal(connection, journal_for(version))
-        if connection.execute("PRAGMA user_version").fetchone()[0] == 0:
-            connection.executescript(f"BEGIN IMMEDIATE;\n{SCHEMA}\nCOMMIT;")
+        schema = connection.execute("PRAGMA user_version").fetchone()[0]
+        if schema < SCHEMA_VERSION:
+            script = "\n".join([*SCHEMA[schema:], f"PRAGMA user_version = {SCHEMA_VERSION};"])
+            connection.executescript(f"BEGIN IMMEDIATE;\n{script}\nCOMMIT;")
     except (sqlite3.Error, UnicodeDecodeError) as error:
         connection.close()
         raise sorted_error(error, path) from error
@@ -225,7 +235,7 @@ def _check(connection: sqlite3.Connection, path: Path) -> None:
     tables = _tables(connection)
     if version > SCHEMA_VERSION and any(name == "job" for _, name, _ in tables):
         raise _too_new(path, version)
-    if (version or tables) and (version != SCHEMA_VERSION or tables != _expected_tables()):
+    if (version or tables) and (not 1 <= version <= SCHEMA_VERSION or tables != _expected_tables(version)):
         raise LedgerDamaged(f"the ledger {path} is damaged (its tables are not those of schema {version})")
 
 
@@ -235,10 +245,10 @@ def _tables(connection: sqlite3.Connection) -> list[tuple[str, str, str]]:
     return [(row[0], row[1], row[2]) for row in connection.execute(query)]
 
 
-def _expected_tables() -> list[tuple[str, str, str]]:
-    """The same of a ledger as this program makes it."""
+def _expected_tables(version: int) -> list[tuple[str, str, str]]:
+    """The same of a ledger of this schema as it was made."""
     with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
-        fresh.executescript(SCHEMA)
+        fresh.executescript("\n".join(SCHEMA[:version]))
         return _tables(fresh)
 
 

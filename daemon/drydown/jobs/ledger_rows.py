@@ -6,6 +6,7 @@ import json
 import os
 import sqlite3
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -30,7 +31,7 @@ class JobRow:
     stage: Stage
     hot_folder: str
     taken: Path | None  #: the claimed folder; None where the original was not claimed and stays where it is
-    taken_shown: str  #: the same, escaped for showing
+    taken_shown: str  #: the same, escaped for showing, where that is another text
     original: str  #: file name of the original in `taken`, as `os.fsdecode` gives it
     dropped: Path | None  #: where the picture lay before it was claimed
     copied: bool  #: the claimed original is a copy: the person's own file still lies at `dropped`
@@ -146,6 +147,34 @@ class EventRow:
     detail: str
 
 
+def of_stock(stock: str) -> str:
+    """What the event of a verification has for a job's name: it belongs to a stock, and no job's name holds a space."""
+    return f"stock {stock}"
+
+
+@dataclass(frozen=True, slots=True)
+class VerifiedRow:
+    """One verification of a stock's profile. `report`: its figures as JSON values."""
+
+    time: float
+    stock: str
+    report: dict[str, Any]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every figure kept its limit."""
+        return self.report.get("passed") is True
+
+
+def verified_row(row: sqlite3.Row) -> VerifiedRow:
+    """Raises ValueError or TypeError for a row that this program cannot have written."""
+    return VerifiedRow(
+        time=float(row["time"]),
+        stock=str(row["job"]).removeprefix(of_stock("")),
+        report=_object(row["detail"]),
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrival:
     """A picture that was claimed: what the ledger must know of it before any plan is made."""
@@ -180,8 +209,8 @@ def iso(time_s: float) -> str:
     return datetime.fromtimestamp(time_s).astimezone().isoformat(timespec="milliseconds") if time_s else ""
 
 
-def job_row(row: sqlite3.Row) -> JobRow:
-    """Raises ValueError or TypeError for a row that this program cannot have written."""
+def job_row(row: sqlite3.Row, unpack: Callable[[str | bytes], str]) -> JobRow:
+    """`unpack`: gives back the long texts. Raises ValueError or TypeError for a row that this program cannot have written."""
     return JobRow(
         seq=int(row["seq"]),
         id=str(row["id"]),
@@ -193,7 +222,7 @@ def job_row(row: sqlite3.Row) -> JobRow:
         dropped=_path(row["dropped"]),
         copied=bool(row["copied"]),
         source_name=row["source_name"],
-        spec_json=row["spec"],
+        spec_json=unpack(row["spec"]),
         attempt=int(row["attempt"]),
         interrupted=int(row["interrupted"]),
         strikes=int(row["strikes"]),
@@ -207,7 +236,7 @@ def job_row(row: sqlite3.Row) -> JobRow:
         approved=bool(row["approved"]),
         question=Question(row["question"]),
         reason=row["reason"],
-        result_json=row["result"],
+        result_json=unpack(row["result"]),
         again_of=row["again_of"],
         collected=float(row["collected"]),
         created=float(row["created"]),

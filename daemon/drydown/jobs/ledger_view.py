@@ -10,7 +10,17 @@ from typing import Self
 
 from drydown.errors import NotFound
 from drydown.jobs.ledger_file import LedgerDamaged, open_to_read, sorted_error
-from drydown.jobs.ledger_rows import EventRow, JobRow, Value, event_row, job_row
+from drydown.jobs.ledger_models import Models
+from drydown.jobs.ledger_rows import (
+    EventRow,
+    JobRow,
+    Value,
+    VerifiedRow,
+    event_row,
+    job_row,
+    of_stock,
+    verified_row,
+)
 from drydown.jobs.policy import LONGEST_PAUSE_S
 from drydown.jobs.states import ENDS_OF_ATTEMPTS, FINAL, WAITING, Stage, stages_of
 from drydown.showing import shown
@@ -23,6 +33,7 @@ class LedgerView:
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
+        self._models = Models(connection)
         self.path = path
 
     @classmethod
@@ -74,10 +85,10 @@ class LedgerView:
             where, more = f"{where} AND hot_folder = ?", (*values, hot_folder)
         return self._jobs(f"WHERE {where} ORDER BY seq DESC LIMIT ?", (*more, -1 if limit is None else limit))
 
-    def in_stage(self, *stages: Stage) -> list[JobRow]:
+    def in_stage(self, *stages: Stage, limit: int | None = None) -> list[JobRow]:
         """Jobs in any of these stages, oldest first."""
         where, values = _among(stages)
-        return self._jobs(f"WHERE {where} ORDER BY seq", values)
+        return self._jobs(f"WHERE {where} ORDER BY seq LIMIT ?", (*values, -1 if limit is None else limit))
 
     def live(self) -> list[JobRow]:
         """Jobs to which something can still happen, oldest first."""
@@ -98,22 +109,32 @@ class LedgerView:
         where, values = _among(WAITING)
         return self._one(f"SELECT min(not_before) FROM job WHERE {where}", values)  # noqa: S608
 
+    def done_before(self, before: float, *, after: int = 0, limit: int | None = None) -> list[JobRow]:
+        """Done jobs to which nothing has happened since `before`, oldest first, from the row behind number `after` on."""
+        rest = "WHERE stage = ? AND updated < ? AND seq > ? ORDER BY seq LIMIT ?"
+        return self._jobs(rest, (Stage.DONE, before, after, -1 if limit is None else limit))
+
     def sheets_out(self, *, collected: bool, limit: int | None = None) -> list[JobRow]:
         """Done jobs whose sheet was seen to be taken away, or was not, newest first."""
         where = "stage = ? AND (collected > 0) = ? AND sheet_name <> ''"
         rest = f"WHERE {where} ORDER BY seq DESC LIMIT ?"
         return self._jobs(rest, (Stage.DONE, collected, -1 if limit is None else limit))
 
-    def counts(self) -> dict[Stage, int]:
-        """How many jobs are in each stage; stages without jobs are left out."""
-        rows = self._rows("SELECT stage, count(*) AS n FROM job GROUP BY stage")
-        return {Stage(row["stage"]): int(row["n"]) for row in rows}
+    def count(self, *stages: Stage) -> int:
+        """How many jobs are in any of these stages; cheap, however many have ended."""
+        where, values = _among(stages)
+        return int(self._one(f"SELECT count(*) FROM job WHERE {where}", values) or 0)  # noqa: S608
 
     def events(self, job: str) -> list[EventRow]:
         """What happened to a job, oldest first."""
         return [
             event_row(row) for row in self._rows("SELECT * FROM event WHERE job = ? ORDER BY seq", (job,))
         ]
+
+    def verifications(self, stock: str) -> list[VerifiedRow]:
+        """What verifications of a stock's profile have found, oldest first."""
+        rows = self._rows("SELECT * FROM event WHERE job = ? ORDER BY seq", (of_stock(stock),))
+        return [verified_row(row) for row in rows]
 
     def crashes_in_a_row(self, culprit: str) -> int:
         """How many of the last attempts, of any job, ended with this culprit, counted back to the first that did not."""
@@ -133,7 +154,8 @@ class LedgerView:
 
     def _jobs(self, rest: str, values: Sequence[Value] = ()) -> list[JobRow]:
         try:
-            return [job_row(row) for row in self._rows(f"SELECT * FROM job {rest}", values)]  # noqa: S608 - `rest` is ours
+            found = self._rows(f"SELECT * FROM job {rest}", values)  # noqa: S608 - `rest` is ours
+            return [job_row(row, self._models.unpack) for row in found]
         except (ValueError, TypeError) as error:
             raise LedgerDamaged(f"the ledger {self.path} is damaged ({error})") from error
 

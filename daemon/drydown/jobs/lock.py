@@ -40,12 +40,13 @@ class StudioLock:
 
         Raises Busy, naming the owner, when another process holds it; OSError.
         """
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            os.ftruncate(fd, 0)
-            os.pwrite(fd, f"{os.getpid()} {what}".strip().encode("utf-8", "replace") + b"\n", 0)
+            with contextlib.suppress(OSError):  # for showing only: a full disk is no reason to stay away
+                os.ftruncate(fd, 0)
+                os.pwrite(fd, f"{os.getpid()} {what}".strip().encode("utf-8", "replace") + b"\n", 0)
         except BlockingIOError:
             os.close(fd)
             raise Busy(
@@ -74,13 +75,23 @@ class StudioLock:
 
 def owner(path: Path) -> str:
     """Who took the lock last, as written in the file: `process 4711 (drydown watch)`."""
+    pid, what = _written(path)
+    if pid is None:
+        return "another process"
+    return f"process {pid} ({what})" if what.isprintable() and what else f"process {pid}"
+
+
+def owner_pid(path: Path) -> int | None:
+    """The process that took the lock last, as written in the file; for showing, never for safety."""
+    return _written(path)[0]
+
+
+def _written(path: Path) -> tuple[int | None, str]:
     try:
         pid, _, what = path.read_text("utf-8", "replace")[:200].strip().partition(" ")
     except OSError:
-        pid = what = ""
-    if not pid.isdecimal():
-        return "another process"
-    return f"process {pid} ({what})" if what.isprintable() and what else f"process {pid}"
+        return None, ""
+    return (int(pid), what) if pid.isdecimal() and len(pid) < 20 else (None, what)
 
 
 def is_held(path: Path) -> bool:

@@ -39,6 +39,11 @@ class Places:
         return self.state / "jobs.log"
 
     @property
+    def live(self) -> Path:
+        """What the running daemon tells of itself."""
+        return self.state / "daemon.json"
+
+    @property
     def requests(self) -> Path:
         return self.state / "requests"
 

@@ -18,6 +18,7 @@ from drydown.service.reception import Order
 from drydown.service.reprint import reprint
 from drydown.service.stripping import strip
 from drydown.service.undoing import undo
+from drydown.service.verifying import note_verified
 from drydown.service.workshop import Workshop
 from drydown.showing import shown
 from drydown.studio.resolve import resolve
@@ -48,6 +49,8 @@ def obey(workshop: Workshop, verb: str, args: Mapping[str, Any]) -> tuple[list[J
         "choose": lambda: undo(workshop, args["job"]) if args.get("undo") else choose(workshop, args),
         "strip": lambda: strip(workshop, args),
         "reprint": lambda: reprint(workshop, args),
+        "tidy": lambda: _tidy(workshop, args),
+        "verified": lambda: note_verified(workshop, args),
     }
     if verb not in verbs:
         return [], Answer(Exit.USAGE, f"this daemon cannot do '{verb}' yet")
@@ -60,6 +63,13 @@ def obey(workshop: Workshop, verb: str, args: Mapping[str, Any]) -> tuple[list[J
     if isinstance(done, Answer):
         return [], done
     return done, Answer(Exit.OK, "", {"jobs": [row.id for row in done]})
+
+
+def _tidy(workshop: Workshop, args: Mapping[str, Any]) -> Answer:
+    """Begin a round of letting old originals go; it goes on by itself, a little at a time. Raises NotFound."""
+    days = args.get("days")
+    workshop.tidying.begin(None if days is None else max(1, int(days)))
+    return Answer(Exit.OK, "the daemon removes them, one by one; its job log tells of each")
 
 
 def take_files(

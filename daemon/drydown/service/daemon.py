@@ -7,23 +7,28 @@ finish for a while; a second one ends at once, and the next start goes on from t
 from __future__ import annotations
 
 import contextlib
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from drydown.errors import MachineFault, StudioError
+from drydown.errors import Busy, MachineFault, StudioError, is_machines
 from drydown.intake.claim import claim
-from drydown.intake.folder import FolderOffline
+from drydown.intake.folder import TAKEN, FolderOffline
 from drydown.intake.found import Ready
 from drydown.intake.hints import Hints, Told
 from drydown.jobs import requests
 from drydown.jobs.collected import notice_collected
+from drydown.jobs.ledger import LedgerDamaged, LedgerFailed
 from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.places import Places
 from drydown.jobs.states import WAITING
 from drydown.service.asks import serve
 from drydown.service.doors import Doors
+from drydown.service.measured import MeasuredFolders
+from drydown.service.telling import Teller
 from drydown.service.workshop import Workshop
 from drydown.showing import shown
 
@@ -31,6 +36,8 @@ STUDIO_LOOK_S = 2.0  #: how often the studio's files are looked at for changes
 REQUEST_LOOK_S = 0.5  #: how often requests are looked for when nothing else happens
 GRACE_S = 30.0  #: how long attempts may go on after the first signal
 HOUSEKEEPING_S = 60.0
+REST_S = 2.0  #: how often a machine that failed under the loop is looked at again
+CLAIM_AGAIN_S = 2.0  #: how long no picture is taken after the file system has failed in it
 CLAIM_AHEAD = 2  #: pictures claimed per attempt that may run: enough to never wait, few enough to leave the folder as it is
 
 
@@ -63,11 +70,16 @@ class Daemon:
     def __init__(
         self, root: Path, listener: Listener, *, monotonic: Callable[[], float] = time.monotonic
     ) -> None:
-        self._listener, self._monotonic = listener, monotonic
+        self._root, self._listener, self._monotonic = root, listener, monotonic
         self._hints = Hints()
         self._stops = 0
-        self._workshop = Workshop(root, what="drydown watch", say=listener.say, wake=self._hints.wake)
+        self._teller = Teller(Places(root).live, monotonic=monotonic)
+        self._workshop = self._open()
         self._doors = self._new_doors()
+        self._measured = self._new_measured()
+        self._no_claims_until = 0.0
+        self._told_troubles: tuple[str, ...] = ()
+        self._told_modes: list[str] = []
         self._housekeeping_at = 0.0
         self._studio_at = 0.0
         self._told_fault = ""
@@ -78,20 +90,85 @@ class Daemon:
         self._hints.wake()
 
     def run(self) -> None:
-        """Work until stopped. Raises LedgerFailed where the ledger cannot be written any more: start again, recovery goes on from there."""
+        """Work until stopped. Where the machine fails under the loop itself, rest until it is well, then recover as after any end.
+
+        Raises LedgerFailed where nobody knows what a commit has left on the disk: this process must end, and the next start recovers.
+        """
+        try:
+            while True:
+                try:
+                    self._work()
+                    return
+                except (OSError, MachineFault) as error:
+                    if not _passes(error):
+                        raise
+                    if not self._rest(error):
+                        return
+        finally:
+            self._teller.end()
+
+    def _work(self) -> None:
         with contextlib.ExitStack() as stack:
             stack.callback(self._workshop.close)
             stack.callback(lambda: self._doors.close())
+            stack.callback(lambda: self._measured.close())
             self._workshop.starter.warm()
             requests.recover(self._workshop.places.requests)
             count, at_once = len(self._doors.folders), self._workshop.engine.at_once
             head = f"watching {count} hot folder{'s' if count != 1 else ''}, {at_once} at once"
-            self._listener.say("\n  ".join([head, *self._doors.modes()]))
+            self._listener.say(head)
+            self._told_modes = []
+            self._tell_modes()
+            self._teller.ready()
             told = Told()
             while not self._stops:
                 self._turn(told)
                 told = self._hints.wait(self._wait_s())
             self._finish()
+
+    def _tell_modes(self) -> None:
+        """Which folders are watched by events and which by rescans alone, and why: at the start, and when that has changed."""
+        modes = self._doors.modes()
+        for mode in modes:
+            if mode not in self._told_modes:
+                self._listener.say(f"  {mode}")
+        if modes != self._told_modes:
+            self._workshop.log.write("watching", hot_folders=modes)
+        self._told_modes = modes
+
+    def _rest(self, error: Exception) -> bool:
+        """Everything is closed; open it again as soon as that can be done. False when stopped meanwhile."""
+        told = ""
+        while not self._stops:
+            if str(error) != told:
+                told = str(error)
+                self._listener.say(f"paused, and tried again every {REST_S:g} s: {told}")
+            self._teller.resting(told)
+            self._hints.wait(REST_S)
+            try:
+                self._reopen()
+            except (OSError, MachineFault, Busy, StudioError) as again:
+                if not _passes(again):
+                    raise
+                error = again
+                continue
+            self._listener.say("the machine is well again, going on")
+            return True
+        return False
+
+    def _reopen(self) -> None:
+        self._workshop = self._open(resumed=True)
+        try:
+            self._doors = self._new_doors()
+            self._measured = self._new_measured()
+        except BaseException:
+            self._workshop.close()
+            raise
+
+    def _open(self, *, resumed: bool = False) -> Workshop:
+        return Workshop(
+            self._root, what="drydown watch", say=self._listener.say, wake=self._hints.wake, resumed=resumed
+        )
 
     def _wait_s(self) -> float:
         due = self._workshop.engine.next_due_s()
@@ -100,19 +177,40 @@ class Daemon:
 
     def _turn(self, told: Told) -> None:
         self._take_in()
+        self._workshop.tell_sandbox()
         now = self._monotonic()
         self._look_at_studio(now)
-        if told.paths or told.everything or now >= self._doors.next_at:
+        room = self._doors.more and self._room(now) > 0
+        if told.paths or told.everything or now >= self._doors.next_at or room:
             self._scan(now, told)
         for row in self._workshop.engine.start_ready():
             self._listener.job(row)
+        self._measured.look(now)
         self._keep_house(now)
+        self._tidy()
         running = tuple(sorted(self._workshop.engine.running))
-        self._listener.status(Status(self._doors.waiting, self._queued(), running, self._doors.problems))
+        problems = (*self._doors.problems, *self._troubles())
+        self._listener.status(Status(self._doors.waiting, self._queued(), running, problems))
+        self._teller.turn(self._workshop, self._doors, problems)
+
+    def _troubles(self) -> tuple[str, ...]:
+        """What the machine lacks now; each is said once, and so is its end."""
+        troubles = self._workshop.engine.fitness.troubles
+        if troubles != self._told_troubles:
+            said = " ".join(troubles) or "the machine is fit again, paused pictures go on"
+            self._listener.say(said)
+            self._workshop.log.write("machine unfit" if troubles else "machine fit", reason=said)
+        self._told_troubles = troubles
+        return troubles
 
     def _queued(self) -> int:
-        counts = self._workshop.desk.publisher.ledger.counts()
-        return sum(count for stage, count in counts.items() if stage in WAITING)
+        return self._workshop.desk.publisher.ledger.count(*WAITING)
+
+    def _room(self, now: float) -> int:
+        """How many more pictures may be claimed."""
+        if now < self._no_claims_until or self._workshop.engine.fitness.stopped:
+            return 0  # a picture is nowhere safer than where it was dropped
+        return max(0, self._workshop.engine.at_once * CLAIM_AHEAD - self._queued())
 
     def _take_in(self) -> None:
         """Answers of attempts, and what commands ask."""
@@ -124,29 +222,40 @@ class Daemon:
 
     def _scan(self, now: float, told: Told) -> None:
         """Look, claim what is ready and there is room for, and plan it."""
-        want = max(0, self._workshop.engine.at_once * CLAIM_AHEAD - self._queued())
-        found = self._doors.look(now, told.paths, everything=told.everything, want=want)
+        found = self._doors.look(now, told.paths, everything=told.everything, want=self._room(now))
         for ready in found.ready:
             self._claim(ready, now)
+        if now < self._no_claims_until:
+            self._doors.next_at = min(self._doors.next_at, self._no_claims_until)
         for one in self._doors.overdue(now):
             self._listener.say(f"{one.folder}: {shown(one.relative)} waits: {one.why}")
             self._workshop.log.write(
                 "waits", hot_folder=one.folder, source=shown(one.relative), reason=one.why
             )
+        self._tell_modes()
+        while self._doors.complaints:
+            self._workshop.log.write("watcher", says=self._doors.complaints.pop(0))
         for trouble in (trouble for trouble in found.problems if trouble.new):
             self._listener.say(f"{trouble.folder}: {trouble.what}")
             self._workshop.log.write("folder trouble", hot_folder=trouble.folder, what=trouble.what)
 
     def _claim(self, ready: Ready, now: float) -> None:
         reception, log = self._workshop.reception, self._workshop.log
+        job = reception.new_job()
         try:
-            claimed = claim(ready, reception.new_job(), time.time())
+            claimed = claim(ready, job, time.time())
         except (OSError, FolderOffline) as error:
-            self._doors.put_off(ready, f"it cannot be taken: {error}", now)
+            if os.path.lexists(ready.folder.path / TAKEN / job / ready.name):
+                raise  # it was moved and could not be put back, and no row tells of it: recovery adopts it
+            if is_machines(error):
+                self._no_claims_until = now + CLAIM_AGAIN_S
+            else:
+                self._doors.put_off(ready, f"it cannot be taken: {error}", now)
             log.write("cannot be taken", source=shown(ready.relative), reason=str(error))
             return
         if claimed is None:
             return
+        self._doors.taken(ready)
         log.write("claimed", claimed.job, source=shown(claimed.dropped.name), hot_folder=claimed.folder)
         self._listener.job(reception.take(claimed))
 
@@ -158,6 +267,13 @@ class Daemon:
         try:
             if not self._workshop.reload():
                 return
+        except OSError as error:
+            if not is_machines(error):
+                raise
+            self._workshop.log.write(
+                "studio not read", reason=str(error)
+            )  # the last one stands; looked at again
+            return
         except StudioError as error:
             if str(error) != self._told_fault:
                 self._told_fault = str(error)
@@ -168,10 +284,18 @@ class Daemon:
         self._listener.say("the studio's files have changed and were read again")
         self._doors.close()
         self._doors = self._new_doors()
+        self._measured.close()
+        self._measured = self._new_measured()
 
     def _new_doors(self) -> Doors:
         settings = self._workshop.house.studio.settings.daemon
         return Doors(self._workshop.folders, settings, self._hints.add)
+
+    def _new_measured(self) -> MeasuredFolders:
+        settings = self._workshop.house.studio.settings
+        return MeasuredFolders(
+            self._workshop.places, settings.measured_folder, settings.daemon, self._listener.say
+        )
 
     def _keep_house(self, now: float) -> None:
         if now < self._housekeeping_at:
@@ -181,16 +305,32 @@ class Daemon:
             requests.clean(self._workshop.places.requests, now=time.time())
             notice_collected(self._workshop.desk.publisher.ledger)
 
+    def _tidy(self) -> None:
+        """A little of the rule for old originals. A fault of the disk is no reason to stop: tomorrow is another day."""
+        try:
+            self._workshop.tidying.turn()
+        except OSError as error:
+            self._workshop.log.write("original kept", reason=str(error))
+
     def _finish(self) -> None:
         """After the first signal: attempts under way may finish; after the second they are ended."""
         end, engine = self._monotonic() + GRACE_S, self._workshop.engine
+        self._teller.stopping()
         if engine.running:
             self._listener.say(
                 f"stopping: {len(engine.running)} at work may finish; once more ends them at once"
             )
         while engine.running and self._stops < 2 and self._monotonic() < end:
             self._hints.wait(0.2)
+            self._teller.alive()
             rows = engine.settle(go_on=False)
             for row in rows:
                 self._listener.job(row)
             self._workshop.tell_observers(rows)
+
+
+def _passes(error: Exception) -> bool:
+    """True for a fault after which this very process can go on once the cause is gone."""
+    if isinstance(error, OSError):
+        return is_machines(error)
+    return not isinstance(error, LedgerFailed | LedgerDamaged)

@@ -20,6 +20,7 @@ from drydown.intake.record import Claimed
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.desk import Desk
 from drydown.jobs.engine import Engine
+from drydown.jobs.fitness import BALLAST, Fitness
 from drydown.jobs.forks import Starter
 from drydown.jobs.joblog import JobLog
 from drydown.jobs.ledger import LedgerView
@@ -28,18 +29,26 @@ from drydown.jobs.lock import StudioLock
 from drydown.jobs.places import Places
 from drydown.jobs.publish import boot_id
 from drydown.jobs.recovery import Adoptable, Recovered, recover
+from drydown.jobs.sandbox.found import insist
+from drydown.jobs.space import Ballast
 from drydown.jobs.states import WAITING
 from drydown.service.house import open_house
 from drydown.service.reception import RUN, Reception
+from drydown.service.tidying import Tidying
 from drydown.showing import shown
 
 Say = Callable[[str], None]
 
 
 class Workshop:
-    """Everything that works on jobs. Use as a context; one thread. `say` gets sentences for a person, `wake` is called from other threads."""
+    """Everything that works on jobs. Use as a context; one thread. `say` gets sentences for a person, `wake` is called from other threads.
 
-    def __init__(self, root: Path, *, what: str, say: Say, wake: Callable[[], None]) -> None:
+    `resumed`: opened again after a fault of the machine, for which no job is to blame.
+    """
+
+    def __init__(
+        self, root: Path, *, what: str, say: Say, wake: Callable[[], None], resumed: bool = False
+    ) -> None:
         self.places = Places(root)
         self.lock = StudioLock.take(self.places.lock, what=what)
         try:
@@ -48,7 +57,10 @@ class Workshop:
             self.say = say
             self.log = JobLog(self.places.log)
             self.hot = dict(self._hot_paths())
-            self.desk, _ = self._recover()  # what it did stands in the job log
+            Ballast(
+                self.places.state / BALLAST, self._keep_free_bytes
+            ).trim()  # recovery must be able to write
+            self.desk, _ = self._recover(charged=not resumed)  # what it did stands in the job log
             try:
                 self._open(wake)
             except BaseException:
@@ -62,15 +74,48 @@ class Workshop:
         settings = self.house.studio.settings.daemon
         cores = os.cpu_count() or 1
         at_once = settings.at_once(cores=cores, memory_mb=_memory_mb())
-        self.starter = Starter(self._preload(), cores=cores)
+        self.starter = Starter(
+            self._preload(), cores=cores, sandbox=settings.sandbox, scratch=self.places.work
+        )
+        self._sandbox_told = False
+        if settings.sandbox == "required":
+            self._insist()
         self.executor = ThreadPoolExecutor(at_once, thread_name_prefix="attempt")
         self.attempts = Attempts(self.starter, self.places.work)
-        self.engine = Engine(self.desk, self.attempts, self.executor, at_once=at_once, wake=wake)
+        fitness = Fitness(
+            self.places,
+            keep_free_bytes=self._keep_free_bytes,
+            was_marked=self.desk.publisher.was_marked,
+        )
+        self.engine = Engine(self.desk, self.attempts, self.executor, fitness, at_once=at_once, wake=wake)
         self.reception = Reception(lambda: self.house, self.desk)
+        self.tidying = Tidying(
+            self.places,
+            self.desk.publisher.ledger,
+            self.log,
+            lambda: self.house.studio.settings.retention.originals_days,
+        )
         self.folders = [self._hot_folder(name, path) for name, path in self.hot.items()]
         for row in self.desk.publisher.ledger.in_stage(*WAITING):
             if not row.spec_json:  # adopted after a crash between claim and plan
                 self.reception.planned(row)
+
+    def _insist(self) -> None:
+        try:
+            insist(self.starter.sandbox())
+        except BaseException:
+            self.starter.close()
+            raise
+
+    def tell_sandbox(self) -> None:
+        """Say once, as soon as it is known, what pictures' processes are enclosed by: into the log, and aloud where something is missing."""
+        found = self.starter.found
+        if found is None or self._sandbox_told:
+            return
+        self._sandbox_told = True
+        self.log.write("sandbox", **found.as_data())
+        if found.wanted != "off" and not found.whole:
+            self.say("\n  ".join(["the sandbox is not whole", *found.lines()]))
 
     def __enter__(self) -> Self:
         return self
@@ -110,7 +155,7 @@ class Workshop:
                     "drydown_job_finished", remove_plugins=[other for other in plugins if other is not plugin]
                 )
                 try:
-                    call(job=row.public(), outcome=row.state)
+                    call(job=self.desk.record(row), outcome=row.state)
                 except Exception as error:
                     self.log.write(
                         "observer failed",
@@ -119,7 +164,11 @@ class Workshop:
                         reason=f"{type(error).__name__}: {error}",
                     )
 
-    def _recover(self) -> tuple[Desk, Recovered]:
+    @property
+    def _keep_free_bytes(self) -> int:
+        return self.house.studio.settings.daemon.keep_free_mb << 20
+
+    def _recover(self, *, charged: bool) -> tuple[Desk, Recovered]:
         known = self._identities()
         found: list[Adoptable] = []
         for name, path in self.hot.items():
@@ -147,6 +196,7 @@ class Workshop:
             boot=boot_id(),
             kind_of=filesystem.kind,
             log=self.log,
+            charged=charged,
         )
 
     def _identities(self) -> dict[str, str]:

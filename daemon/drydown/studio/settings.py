@@ -10,6 +10,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from drydown.studio.base import FileModel, Filled, PathText
+from drydown.studio.stock import VerifyLimits
 
 _NAME = re.compile(r"[^/.][^/]*")
 #: Memory that one job is planned with: a 45-megapixel picture read out of order takes 361 MB.
@@ -56,6 +57,17 @@ class HotFolderTable(FileModel):
         return self.name or PurePosixPath(self.path).name
 
 
+class MeasuredFolderTable(FileModel):
+    """One `[[measured_folder]]` table: readings dropped here verify the profile of a stock."""
+
+    path: PathText = Field(description="The watched folder, below the studio or absolute; of its own.")
+    stock: Filled = Field(description="Name of a file in stocks/, without .toml.")
+    chart: PathText | None = Field(
+        default=None,
+        description="The chart's reference, where the instrument exports no device values, below the studio or absolute.",
+    )
+
+
 class DaemonTable(FileModel):
     """`[daemon]`: how many jobs at once, how long, how large."""
 
@@ -80,11 +92,21 @@ class DaemonTable(FileModel):
     rescan_s: float = Field(
         default=10, ge=1, le=3600, description="Seconds between two looks at every hot folder."
     )
+    keep_free_mb: int = Field(
+        default=64,
+        ge=0,
+        le=1_048_576,
+        description="Megabytes that must stay free on a disk, beside what a picture may need, before it is begun.",
+    )
     max_pixels: int = Field(
         default=400_000_000,
         ge=1_000_000,
         le=4_000_000_000,
         description="Pixels above which a picture is refused.",
+    )
+    sandbox: Literal["available", "required", "off"] = Field(
+        default="available",
+        description="What encloses decoders and plugins: available = what the kernel has; required = all of it, or no start; off = nothing. Read at the start.",
     )
     executor: Literal["local"] = Field(
         default="local", description="Where jobs are rendered: on this machine."
@@ -109,12 +131,45 @@ class PluginsTable(FileModel):
     off: tuple[Filled, ...] = Field(default=(), description="Distributions or plugin files that stay out.")
 
 
+class RetentionTable(FileModel):
+    """`[retention]`: what the program may delete by itself; without it, nothing."""
+
+    originals_days: int | None = Field(
+        default=None,
+        ge=1,
+        le=36_500,
+        description="Days after which the original of a completed job is deleted from originals/done; default: never.",
+    )
+
+
+class PagesTable(FileModel):
+    """`[pages]`: the page that shows a job, and the screen that it is looked at on."""
+
+    make: bool = Field(
+        default=True, description="Whether each job, and each run over several pictures, gets its page."
+    )
+    screen: PathText | None = Field(
+        default=None,
+        description="ICC profile of the display that pages are looked at on; default: sRGB.",
+    )
+
+
 class StudioTable(FileModel):
     """The whole of `studio.toml`."""
 
     hot_folder: tuple[HotFolderTable, ...] = ()
+    measured_folder: tuple[MeasuredFolderTable, ...] = Field(
+        default=(), description="Folders that a chart's readings are dropped into."
+    )
     daemon: DaemonTable = DaemonTable()
     plugins: PluginsTable = PluginsTable()
+    pages: PagesTable = PagesTable()
+    retention: RetentionTable = Field(
+        default=RetentionTable(), description="What the program may delete by itself."
+    )
+    verify: VerifyLimits = Field(
+        default=VerifyLimits(), description="When a verification of a profile passes."
+    )
 
 
 @dataclass(frozen=True, slots=True)
