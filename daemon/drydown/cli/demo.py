@@ -24,7 +24,13 @@ DEADLINE_S = 900.0
     show_default=True,
     help="Where the studio is laid out; a number is added where it holds something already.",
 )
-def demo(into: Path) -> int:
+@click.option(
+    "--pull-the-plug",
+    "unplug",
+    is_flag=True,
+    help="Kill the daemon in the middle of the work, start it again, and see that every picture comes out once.",
+)
+def demo(into: Path, unplug: bool) -> int:
     """Lay out the studio of an invented photographer, compute its pictures and its paper, and let the daemon make their sheets."""
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "2")
@@ -45,12 +51,24 @@ def demo(into: Path) -> int:
     made = make_pictures(on_their_way, progress=lambda name: click.echo(f"  computing {name}"))
     folders = {picture.name: root / "hot" / picture.hot_folder for picture in PICTURES}
     click.echo(f"Starting the daemon, dropping {len(made)} pictures")
-    with drive.daemon(root), listener() as shown:
+    dropped = [(path, folders[path.name]) for path in made]
+    with listener() as shown:
         shown.total(len(made))
-        drive.drop((path, folders[path.name]) for path in made)
-        rows = drive.follow(root, len(made), deadline_s=DEADLINE_S, show=shown.job)
-        shown.say("\nThe proofing loop, on one picture; the choices are scripted")
-        loop = Loop(root, len(rows), DEADLINE_S, shown.say, shown.job).run()
+        if unplug:
+            with drive.daemon(root) as process:
+                drive.drop(dropped)
+                done, at_work = drive.kill_at_work(root, process, deadline_s=DEADLINE_S)
+            shown.say(
+                f"\nThe plug was pulled: {done} done, {at_work} at work, the others waiting. Starting again"
+            )
+            dropped = []
+        with drive.daemon(root):
+            drive.drop(dropped)
+            rows = drive.follow(root, len(made), deadline_s=DEADLINE_S, show=shown.job)
+            if unplug:
+                shown.say(f"Every picture once: {drive.once_each(root, rows)}")
+            shown.say("\nThe proofing loop, on one picture; the choices are scripted")
+            loop = Loop(root, len(rows), DEADLINE_S, shown.say, shown.job).run()
     on_their_way.rmdir()
     expected = {picture.name: picture.expect for picture in PICTURES}
     _table([*rows, *loop], root)

@@ -71,3 +71,32 @@ def follow(root: Path, count: int, *, deadline_s: float, show: Callable[[JobRow]
             if time.monotonic() > end:
                 raise MachineFault(f"{count - len(rows)} pictures are still waiting after {deadline_s:g} s")
             time.sleep(POLL_S)
+
+
+def kill_at_work(
+    root: Path, process: subprocess.Popen[bytes], *, deadline_s: float, after: int = 2
+) -> tuple[int, int]:
+    """Kill the daemon, with nothing tidied up, once `after` jobs are done and another is at work; how many were done and at work then.
+
+    Raises MachineFault at the deadline.
+    """
+    end = time.monotonic() + deadline_s
+    with LedgerView.read(Places(root).ledger) as ledger:
+        while time.monotonic() < end:
+            states = [row.state for row in ledger.jobs()]
+            done, at_work = states.count("completed"), states.count("processing")
+            if done >= after and at_work:
+                process.kill()
+                process.wait()
+                return done, at_work
+            time.sleep(POLL_S / 10)
+    raise MachineFault(f"no job was at work within {deadline_s:g} s")
+
+
+def once_each(root: Path, rows: Iterable[JobRow]) -> str:
+    """How many sheets lie in the prints folders for how many completed jobs, in words. Raises MachineFault where they are not as many."""
+    completed = [row for row in rows if row.state == "completed"]
+    sheets = list((root / "prints").rglob("*__*.tif"))
+    if len(sheets) != len(completed) or len({row.source_name for row in completed}) != len(completed):
+        raise MachineFault(f"{len(sheets)} sheets for {len(completed)} completed jobs in {root}")
+    return f"{len(sheets)} sheets, {len(completed)} completed jobs"
