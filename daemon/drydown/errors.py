@@ -10,6 +10,7 @@ This module imports nothing of ours, so that every part may use it.
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum
@@ -33,6 +34,14 @@ class DrydownError(Exception):
     """Anything that the program says on purpose: its text is meant for a person."""
 
     exit_code: Exit = Exit.INTERNAL
+
+
+#: errors of a file system or of the machine: no picture, no plugin and no person's file is to blame; the work is done again once they are gone
+MACHINE_ERRNOS = frozenset(
+    getattr(errno, name)
+    for name in ("ENOSPC", "EDQUOT", "EROFS", "EIO", "ESTALE", "EBUSY", "ENOMEM", "EMFILE", "ENFILE")
+    if hasattr(errno, name)
+)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -112,3 +121,8 @@ class StepCrashed(DrydownError):
 
     def __reduce__(self) -> tuple[type[StepCrashed], tuple[str, str, str]]:
         return StepCrashed, (self.step, self.offered_by, self.what)
+
+
+def is_machines(error: BaseException) -> bool:
+    """True for an error of the system that says nothing about a picture: no space, a sick disk, a share that went away, no memory."""
+    return isinstance(error, MemoryError) or (isinstance(error, OSError) and error.errno in MACHINE_ERRNOS)

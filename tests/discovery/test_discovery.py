@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
-from drydown.discovery import Origin, discover, load, source_hash
+from drydown.discovery import Origin, discover, load, load_as_it_is, source_hash
 from drydown.errors import StudioError
 
 BORDER = '''
@@ -126,3 +127,17 @@ def test_a_plugin_that_is_left_out_is_not_loaded(tmp_path: Path) -> None:
 def test_an_origin_with_a_wrong_module_fails_by_its_name() -> None:
     with pytest.raises(ModuleNotFoundError, match="no_such"):
         load(Origin("no_such", "", "nobody 1", ""))
+
+
+def test_what_is_loaded_is_what_the_file_says_now_though_it_has_the_size_and_time_of_before(
+    tmp_path: Path,
+) -> None:
+    file = write(tmp_path, "border.py", BORDER.format(name="border", more=""))
+    origin = discover(tmp_path).origins["border"]
+    load(origin)
+    before = file.stat()
+    write(tmp_path, "border.py", BORDER.format(name="redrob", more=""))
+    os.utime(file, ns=(before.st_atime_ns, before.st_mtime_ns))
+    offers, blake3 = load_as_it_is(origin)
+    assert set(offers) == {"redrob"}
+    assert blake3 == source_hash(file) != origin.blake3

@@ -30,7 +30,7 @@ def test_a_file_becomes_a_sheet_with_preview_ticket_and_record(studio: Path, tmp
         for path in sheet.parent.iterdir()
         if path.name.startswith(sheet.stem)
     }
-    assert names == {".tif", ".preview.jpg", ".ticket.txt", ".ticket.json", ".job.json"}
+    assert names == {".tif", ".preview.jpg", ".page.html", ".ticket.txt", ".ticket.json", ".job.json"}
     image = pyvips.Image.new_from_file(str(sheet))
     assert (image.format, image.bands) == ("ushort", 3)
     assert image.get("icc-profile-data") == paper()

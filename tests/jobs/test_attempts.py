@@ -47,6 +47,12 @@ def made(render, settings, job):
         sys.exit(0)
     if settings.do == "no-space":
         raise OSError(28, "No space left on device")
+    if settings.do == "sick-disk":
+        from drydown import durable
+        def sick(name):
+            raise OSError(5, "Input/output error")
+        durable.on_step = sick
+        raise ZeroDivisionError("and the answer cannot be written")
     if settings.do == "say":
         with open(os.environ["TMPDIR"] + "/said", "w") as f: f.write(os.getcwd())
         while not os.path.exists(str(job.scratch / "go")): time.sleep(0.02)
@@ -117,6 +123,7 @@ def spec(tmp_path: Path, plugin: Origin, do: str, *, job: str = "job00001", **li
         ("raise", "crashed", "ZeroDivisionError: by nought"),
         ("system-exit", "crashed", "ended with code"),
         ("no-space", "machine", "No space left on device"),
+        ("sick-disk", "machine", "Input/output error"),
     ],
 )
 def test_every_way_to_leave_has_its_outcome(

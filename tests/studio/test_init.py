@@ -15,7 +15,7 @@ from drydown.studio.explain import explain
 from drydown.studio.init import init, packaged
 from drydown.studio.load import load
 from drydown.studio.recipe import RecipeHead
-from drydown.studio.settings import DaemonTable, HotFolderTable, PluginsTable, StudioTable
+from drydown.studio.settings import DaemonTable, HotFolderTable, PluginsTable, RetentionTable, StudioTable
 from drydown.studio.stock import CustomSheet, StockFile, Ticket
 from drydown.studio.studio import Studio
 
@@ -172,7 +172,7 @@ def test_what_is_switched_off_in_daemon_stands_at_its_default() -> None:
 @pytest.mark.parametrize(
     ("file", "models"),
     [
-        ("studio.toml", (StudioTable, HotFolderTable, DaemonTable, PluginsTable)),
+        ("studio.toml", (StudioTable, HotFolderTable, DaemonTable, PluginsTable, RetentionTable)),
         ("stocks/pearl.toml", (StockFile, Ticket, CustomSheet)),
         ("recipes/portfolio.toml", (RecipeHead,)),
     ],

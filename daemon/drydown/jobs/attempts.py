@@ -6,8 +6,8 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
+import re
 import signal
 import time
 from collections.abc import Callable
@@ -15,14 +15,18 @@ from pathlib import Path
 from typing import Any
 
 from drydown.durable import write_atomic
-from drydown.errors import MachineFault
+from drydown.errors import Exit, MachineFault
 from drydown.jobs.forks import Child, Starter
+from drydown.jobs.left import is_own_file, read_plain, tail
 from drydown.jobs.limits import LOG, LOG_BYTES_SHOWN, Limits
 from drydown.jobs.record import as_json
+from drydown.jobs.space import shortage
 from drydown.jobs.spec import AttemptResult, JobSpec
 
 RESULT_BYTES_MAX = 8 << 20
 LOOK_S = 0.2  #: how often a running child's memory and time are looked at
+END_S = 0.5  #: how long a child that was asked to end may take to say where it was
+_TRACE_BYTES = 32_000
 
 
 class Attempts:
@@ -35,6 +39,12 @@ class Attempts:
     def folder(self, job: str, number: int) -> Path:
         """Where an attempt works: the only place that its child may write."""
         return self._work / job / str(number)
+
+    def pid(self, job: str) -> int | None:
+        """Process id of the attempt of `job` that runs, for show."""
+        running = self._live.get(job)
+        known = running is not None and running.started.done() and not running.started.exception()
+        return running.started.result() if running is not None and known else None
 
     def cancel(self, job: str) -> bool:
         """End a running attempt of `job`; False where none runs."""
@@ -49,8 +59,10 @@ class Attempts:
         """Run one attempt and answer what came of it. Never raises for the job's sake."""
         folder = self.folder(spec.job, number)
         try:
-            folder.mkdir(parents=True, mode=0o700)
-            write_atomic(folder / "spec.json", as_json(spec).encode())
+            for one in (self._work, folder.parent):
+                one.mkdir(parents=True, exist_ok=True, mode=0o700)
+            folder.mkdir(mode=0o700)
+            write_atomic(folder / "spec.json", as_json(spec).encode(), mode=0o600)
             limits = Limits(
                 memory_mb=spec.memory_mb,
                 cpu_s=int(spec.deadline_s * max(2, os.cpu_count() or 1)),
@@ -59,7 +71,7 @@ class Attempts:
             running = self._starter.fork(f"{spec.job}/{number}", folder, number, limits)
             self._live[spec.job] = running
             try:
-                killed = self._watch(running, spec)
+                killed = self._watch(running, spec, number)
                 status = running.ended.result()
             finally:
                 self._live.pop(spec.job, None)
@@ -73,7 +85,7 @@ class Attempts:
             return _nothing(spec, number, "killed", killed)
         return _read_result(spec, number, folder, status)
 
-    def _watch(self, running: Child, spec: JobSpec) -> str:
+    def _watch(self, running: Child, spec: JobSpec, number: int) -> str:
         """Wait for the end; end it ourselves at the deadline or above the memory limit. Returns why, or empty."""
         pid = running.started.result(timeout=60)
         end = self._now() + spec.deadline_s
@@ -84,8 +96,12 @@ class Attempts:
             if running.cancelled:
                 running.kill()
             if self._now() > end:
+                running.ask_to_end()
+                with contextlib.suppress(TimeoutError):
+                    running.ended.exception(timeout=END_S)
                 running.kill()
-                return f"it ran longer than the deadline of {spec.deadline_s:g} s"
+                where = _where(spec, self.folder(spec.job, number) / LOG)
+                return f"it ran longer than the deadline of {spec.deadline_s:g} s" + where
             used = _memory_mb(pid)
             if used > spec.memory_mb:
                 running.kill()
@@ -93,7 +109,7 @@ class Attempts:
 
 
 def _memory_mb(pid: int) -> float:
-    """Resident memory of a process that is not ours by parentage: VmRSS of /proc, 0 where there is none."""
+    """The most resident memory that a process has used: VmHWM of /proc, 0 where there is none. It has no children: the sandbox refuses them."""
     try:
         for line in Path(f"/proc/{pid}/status").read_text().splitlines():
             if line.startswith("VmHWM:"):
@@ -118,25 +134,28 @@ def _nothing(spec: JobSpec, number: int, outcome: str, reason: str) -> AttemptRe
 
 def _read_result(spec: JobSpec, number: int, folder: Path, status: int) -> AttemptResult:
     """The child's own answer, if it is complete and fits; exit code 0 alone is no success."""
-    path = folder / "result.json"
     try:
-        if status == 0 and path.stat().st_size <= RESULT_BYTES_MAX:
-            result = AttemptResult.model_validate(json.loads(path.read_bytes()))
+        if status == 0:
+            result = AttemptResult.model_validate_json(read_plain(folder / "result.json", RESULT_BYTES_MAX))
             if (result.job, result.attempt) == (spec.job, number) and _complete(result, folder):
                 return result
     except (OSError, ValueError):
         pass
+    lines = tail(folder / LOG, LOG_BYTES_SHOWN).splitlines()
+    said = lines[-1] if lines else ""
+    short = shortage(folder, 1 << 20)
+    if status == Exit.MACHINE or short:
+        return _nothing(spec, number, "machine", short or said or "the machine failed in the job's process")
     how = (
         f"was ended by signal {-status} ({signal.Signals(-status).name})"
         if status < 0
         else f"ended with code {status}"
     )
-    tail = _tail(folder / LOG)
     return _nothing(
         spec,
         number,
         "crashed",
-        f"the job's process {how} without a complete result" + (f": {tail}" if tail else ""),
+        f"the job's process {how} without a complete result" + (f": {said}" if said else ""),
     )
 
 
@@ -144,13 +163,15 @@ def _complete(result: AttemptResult, folder: Path) -> bool:
     if result.outcome != "done":
         return True
     kinds = {output.kind for output in result.outputs}
-    sizes = all((folder / Path(output.path).name).stat().st_size == output.bytes for output in result.outputs)
-    return sizes and {"sheet", "preview", "ticket", "ticket_json"} <= kinds
+    files = [(folder / Path(output.path).name, output.bytes) for output in result.outputs]
+    whole = all(is_own_file(path) and path.stat().st_size == size for path, size in files)
+    return whole and {"sheet", "preview", "ticket", "ticket_json"} <= kinds
 
 
-def _tail(log: Path) -> str:
-    try:
-        lines = log.read_bytes()[-LOG_BYTES_SHOWN:].decode("utf-8", "backslashreplace").strip().splitlines()
-    except OSError:
-        return ""
-    return lines[-1] if lines else ""
+def _where(spec: JobSpec, log: Path) -> str:
+    """Where a plugin was when it was asked to end, from the lines that the child then wrote; empty where none was at work."""
+    known = [step.plugin.file or step.plugin.module.replace(".", "/") for step in (spec.maker, *spec.steps)]
+    for file, line, name in re.findall(r'File "(.+)", line (\d+) in (.+)', tail(log, _TRACE_BYTES)):
+        if any(part in file for part in known):
+            return f"; it was in {Path(file).name} line {line} ({name})"
+    return ""

@@ -18,8 +18,11 @@ from typing import Any, TypeVar
 from drydown.api import Finished, Job, Note, Refusal, SheetOffer
 from drydown.errors import MachineFault, StepCrashed
 from drydown.jobs.chain import Access, Chain, with_settings
-from drydown.jobs.faults import Cause, sort_fault
+from drydown.jobs.faults import Cause, in_a_child, sort_fault
 from drydown.jobs.hashing import file_hash
+from drydown.jobs.limits import spare_files
+from drydown.jobs.seeing import look, write_page
+from drydown.jobs.space import shortage
 from drydown.jobs.spec import AttemptResult, JobSpec, Output
 from drydown.jobs.unpack import job_of, links_of, opener_of
 
@@ -27,6 +30,7 @@ T = TypeVar("T")
 RESULT = "result.json"
 #: what lies beside the sheet in an attempt's folder, by kind
 BESIDE = {"preview": "preview.jpg", "ticket": "ticket.txt", "ticket_json": "ticket.json"}
+PAGE = "page.html"
 
 
 @dataclass
@@ -47,7 +51,7 @@ class Clock:
 def attempt(spec: JobSpec, number: int, folder: Path) -> AttemptResult:
     """Make the sheet of `spec` in `folder`. Never raises for a picture's or a plugin's fault: the result says it."""
     answer: dict[str, Any] = {"outcome": "done"}
-    with ThreadPoolExecutor(2, thread_name_prefix="beside") as beside:
+    with ThreadPoolExecutor(3, thread_name_prefix="beside") as beside:
         work = _Work(spec, folder, beside)
         source_hash = beside.submit(file_hash, spec.source)
         try:
@@ -58,7 +62,10 @@ def attempt(spec: JobSpec, number: int, folder: Path) -> AttemptResult:
                 "source_blake3": source_hash.result(),
             }
         except Exception as error:
-            cause = sort_fault(error)
+            spare_files()
+            cause = in_a_child(error)
+            if cause.outcome == "crashed" and (short := shortage(folder, 1 << 20)):
+                cause = Cause("machine", short)  # libraries do not always say why they could not write
             answer = {
                 "outcome": cause.outcome,
                 "reason": cause.reason,
@@ -66,7 +73,9 @@ def attempt(spec: JobSpec, number: int, folder: Path) -> AttemptResult:
                 "record": work.facts,
             }
             if cause.outcome == "crashed":
-                (folder / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
+                (folder / "traceback.txt").write_text(
+                    traceback.format_exc(), encoding="utf-8", errors="backslashreplace"
+                )
     said = {
         "job": spec.job,
         "attempt": number,
@@ -87,6 +96,7 @@ class _Work:
     clock: Clock = field(default_factory=Clock)
     notes: list[Note] = field(default_factory=list)
     facts: dict[str, Any] = field(default_factory=dict)
+    chain: Chain | None = None  #: as it was evaluated
 
     @property
     def sheet(self) -> Path:
@@ -96,7 +106,9 @@ class _Work:
 def _render(work: _Work) -> Finished:
     """Build, evaluate and write the sheet; once more at random where a step turns out to look twice."""
     job = job_of(work.spec, work.folder)
-    links, maker, settings = work.clock.timed("load plugins", lambda: links_of(work.spec))
+    links, maker, settings = work.clock.timed("load plugins", lambda: links_of(work.spec, work.facts))
+    for offered_by in work.facts.get("changed_plugins", ()):
+        work.notes.append(Note(f"{offered_by} has changed since this job was planned; made with it as it is"))
     first: Access = "random" if maker.passes == "many" else "sequential"
     spec, folder = work.spec, work.folder
 
@@ -112,7 +124,8 @@ def _render(work: _Work) -> Finished:
         return Chain(own, job, opener, access=access, picture_name=other.source_name)
 
     def once(access: Access) -> Finished:
-        return _evaluate(work, chain(access, 0), maker, settings, job)
+        work.chain = chain(access, 0)
+        return _evaluate(work, work.chain, maker, settings, job)
 
     try:
         return once(first)
@@ -156,10 +169,11 @@ def _evaluate(work: _Work, chain: Chain, maker: SheetOffer[Any], settings: Any, 
 
 def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
     """The sheet and what lies beside it, synced and hashed; and what the record must remember of it."""
-    from drydown.imaging.preview import write_preview
+    from drydown.imaging.preview import small_sheet, write_preview
     from drydown.jobs.ticket import ticket
 
     made, clock = _render(work), work.clock
+    looked = work.beside.submit(look, work.chain, work.spec) if work.spec.page and work.chain else None
     work.notes[:0] = made.frame.notes
     sheet_hash, sheet_synced = (
         work.beside.submit(file_hash, work.sheet),
@@ -167,11 +181,19 @@ def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
     )
     files = {"sheet": work.sheet}
     files |= {kind: work.folder / name for kind, name in BESIDE.items()}
-    preview = clock.timed("preview", lambda: write_preview(work.sheet, files["preview"]))
+    small = clock.timed("preview", lambda: small_sheet(work.sheet))
+    preview = clock.timed("preview", lambda: write_preview(small, files["preview"]))
     card = ticket(work.spec, made, leaf=work.spec.leaf)
     files["ticket"].write_text(card.text, encoding="utf-8")
     files["ticket_json"].write_text(card.json(), encoding="utf-8")
-    for kind in BESIDE:
+    seen: dict[str, Any] = {}
+    if looked is not None:
+        seen = clock.timed(
+            "page", lambda: write_page(work.folder / PAGE, work.spec, made, card, small, looked, work.notes)
+        )
+        if seen:
+            files["page"] = work.folder / PAGE
+    for kind in files.keys() - {"sheet"}:
         _sync(files[kind])
     hashes: dict[str, str] = {kind: file_hash(path) for kind, path in files.items() if kind != "sheet"}
     clock.timed("wait for the disk", sheet_synced.result)
@@ -189,6 +211,7 @@ def _make(work: _Work) -> tuple[tuple[Output, ...], dict[str, Any]]:
         "picture_px": asdict(made.picture) if made.picture else None,
         "maker": dict(made.record),
         "preview": preview,
+        **seen,
     }
     return tuple(Output.model_validate(output) for output in outputs), record
 

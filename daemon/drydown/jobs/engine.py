@@ -12,21 +12,33 @@ from concurrent.futures import Executor, Future
 
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.desk import Desk
+from drydown.jobs.fitness import Fitness
 from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.space import bound_bytes
 from drydown.jobs.spec import AttemptResult, JobSpec
-from drydown.jobs.states import Question
+from drydown.jobs.states import Question, Stage
+
+UNFIT_A_TURN = 32  #: jobs looked at beyond the room there is, so that those of a closed folder do not hide those of an open one
 
 
 class Engine:
     """Starts attempts, at most `at_once` at a time, and hands their results to the desk. `wake` is called from other threads."""
 
     def __init__(
-        self, desk: Desk, attempts: Attempts, executor: Executor, *, at_once: int, wake: Callable[[], None]
+        self,
+        desk: Desk,
+        attempts: Attempts,
+        executor: Executor,
+        fitness: Fitness,
+        *,
+        at_once: int,
+        wake: Callable[[], None],
     ) -> None:
         self.at_once = at_once
         self.only: frozenset[str] | None = None  #: jobs that may start; None for all
         self._desk, self._attempts, self._executor, self._wake = desk, attempts, executor, wake
-        self._running: set[str] = set()
+        self.fitness = fitness
+        self._running: dict[str, int] = {}  # job -> bytes that its attempt may still need
         self._ended: queue.SimpleQueue[AttemptResult] = queue.SimpleQueue()
 
     @property
@@ -39,20 +51,29 @@ class Engine:
         return max(0, self.at_once - len(self._running))
 
     def start_ready(self) -> list[JobRow]:
-        """Start attempts for jobs whose time has come, oldest first. The ledger knows of each before it starts."""
+        """Start attempts for jobs whose time has come, oldest first; pause those for which the machine is not fit.
+
+        The ledger knows of each attempt before it starts. While the studio's own folder is in trouble nothing starts at all.
+        """
         ledger = self._desk.publisher.ledger
-        started: list[JobRow] = []
-        if not self.room():
+        started: list[JobRow] = self._desk.unpause() if self.fitness.look() else []
+        if not self.room() or self.fitness.stopped:
             return started
-        for row in ledger.ready(self._desk.publisher.clock(), limit=None if self.only else self.room()):
+        limit = self.room() + (UNFIT_A_TURN if self.fitness.troubles else 0)
+        for row in ledger.ready(self._desk.publisher.clock(), limit=None if self.only else limit):
             if not self.room():
                 break
             if self.only is not None and row.id not in self.only:
                 continue
             if row.id in self._running or (spec := self._spec_of(row)) is None:
                 continue
+            if why := self.fitness.why_not(spec, promised_bytes=sum(self._running.values())):
+                started.append(self._desk.pause(row.id, why))
+                if self.fitness.stopped:
+                    break
+                continue
             number = ledger.start(row.id)
-            self._running.add(row.id)
+            self._running[row.id] = bound_bytes(spec)
             self._desk.log.write(
                 "processing", row.id, attempt=number, source=row.source_name, recipe=spec.recipe
             )
@@ -67,11 +88,15 @@ class Engine:
         With `go_on` the next attempts start first: putting a sheet in its place waits for the disk, and nobody should wait with it.
         """
         results = list(self._answers())
-        self._running -= {result.job for result in results}
+        for result in results:
+            self._running.pop(result.job, None)
         settled = self.start_ready() if go_on else []
         for result in results:
             folder = self._attempts.folder(result.job, result.attempt)
-            settled.append(self._desk.conclude(result.job, result, folder))
+            row = self._desk.conclude(result.job, result, folder)
+            if row.stage is Stage.PAUSED and (spec := row.spec) is not None:
+                self.fitness.suspect(spec)
+            settled.append(row)
         return settled + self._desk.catch_up()
 
     def next_due_s(self) -> float | None:

@@ -3,17 +3,11 @@
 from __future__ import annotations
 
 import errno
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from drydown.errors import Hold, MachineFault, Refusal, StepCrashed
+from drydown.errors import Hold, MachineFault, Refusal, StepCrashed, is_machines
 
-#: errors of a file system, not of a picture: the work is done again once the cause is gone
-MACHINE_ERRNOS = frozenset(
-    getattr(errno, name)
-    for name in ("ENOSPC", "EDQUOT", "EROFS", "EIO", "ESTALE", "EBUSY", "ENOMEM", "EMFILE", "ENFILE")
-    if hasattr(errno, name)
-)
 _MACHINE_TEXTS = (
     "no space left",
     "disk quota",
@@ -21,8 +15,13 @@ _MACHINE_TEXTS = (
     "out of memory",
     "cannot allocate",
     "input/output error",
+    "stale file handle",
+    "device or resource busy",
 )
 _OUT_OF_ORDER = "out of order read"
+#: said after the system's "not permitted", for it does not say by whom
+BOUNDS = "A step may write below job.scratch only, read the job's own files, start no program and connect to nothing."
+_REASON_CHARS = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +46,24 @@ def sort_fault(error: BaseException) -> Cause:
             return Cause("machine", text)
         case MemoryError():
             return Cause("machine", "out of memory")
-        case StepCrashed():
-            return Cause("crashed", text, error.step, _OUT_OF_ORDER in text.lower())
-        case OSError() if error.errno in MACHINE_ERRNOS:
+        case OSError() if is_machines(error):
             return Cause("machine", text)
+        case StepCrashed():
+            if isinstance(error.__cause__, OSError | MemoryError) and is_machines(error.__cause__):
+                return Cause("machine", text)
+            if isinstance(error.__cause__, PermissionError):
+                text = f"{text.rstrip('.')}. {BOUNDS}"
+            return Cause("crashed", text, error.step, _OUT_OF_ORDER in text.lower())
     lower = text.lower()
     if any(mark in lower for mark in _MACHINE_TEXTS):
         return Cause("machine", text)
     return Cause("crashed", f"{type(error).__name__}: {text}", "", _OUT_OF_ORDER in lower)
+
+
+def in_a_child(error: BaseException) -> Cause:
+    """The same inside an attempt's process, as it may be written down: there, too many open files are its own, by the limit that we gave it."""
+    cause = sort_fault(error)
+    if any(isinstance(one, OSError) and one.errno == errno.EMFILE for one in (error, error.__cause__)):
+        cause = replace(cause, outcome="crashed", culprit=getattr(error, "step", ""))
+    text = cause.reason.encode("utf-8", "backslashreplace").decode()
+    return replace(cause, reason=text if len(text) <= _REASON_CHARS else text[: _REASON_CHARS - 1] + "…")

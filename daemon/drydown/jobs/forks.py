@@ -12,6 +12,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
@@ -19,8 +20,9 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from drydown.discovery import Origin
-from drydown.errors import MachineFault
+from drydown.errors import DrydownError, MachineFault
 from drydown.jobs.limits import Limits
+from drydown.jobs.sandbox.found import ANSWER_S, Found, Sandbox, find
 
 #: what a child may see of our environment
 KEPT = ("PATH", "LANG", "LC_ALL", "LC_CTYPE", "TZ", "PYTHONPATH", "LD_LIBRARY_PATH", "VIRTUAL_ENV")
@@ -48,13 +50,20 @@ class Child:
     ended: Future[int] = field(default_factory=Future)
     cancelled: bool = False
 
+    def ask_to_end(self) -> None:
+        """Ask the child's group to end; the child first writes into its log where it is."""
+        self._signal(signal.SIGTERM)
+
     def kill(self) -> None:
         """End the child's whole group; it made itself the leader of its own session."""
+        self._signal(signal.SIGKILL)
+
+    def _signal(self, number: signal.Signals) -> None:
         if self.started.done() and not self.started.exception():
             pid = self.started.result()
             for end in (os.killpg, os.kill):  # before it has its own session there is no group of that number
                 with contextlib.suppress(ProcessLookupError, PermissionError):
-                    end(pid, signal.SIGKILL)
+                    end(pid, number)
 
 
 class _Process:
@@ -68,7 +77,7 @@ class _Process:
         lifeline, self._lifeline = os.pipe()  # our end is not inherited by anybody
         try:
             self._popen = subprocess.Popen(
-                [sys.executable, "-m", "drydown.jobs.starter", str(theirs.fileno()), str(lifeline)],
+                [sys.executable, "-P", "-m", "drydown.jobs.starter", str(theirs.fileno()), str(lifeline)],
                 pass_fds=(theirs.fileno(), lifeline),
                 stdin=subprocess.DEVNULL,
                 env=child_environment(cores),
@@ -154,21 +163,54 @@ class _Process:
 
 
 class Starter:
-    """The current starter process; safe to use from several threads. Started at first use, and again when it has died."""
+    """The current starter process; safe to use from several threads. Started at first use, and again when it has died.
 
-    def __init__(self, preload: Sequence[Origin], *, cores: int) -> None:
-        self._preload, self._cores = tuple(preload), cores
-        self._lock = threading.Lock()
+    `sandbox`: what the studio asks for. It is tried once, in `scratch`, before the first child.
+    """
+
+    def __init__(
+        self,
+        preload: Sequence[Origin],
+        *,
+        cores: int,
+        sandbox: Sandbox = "available",
+        scratch: Path | None = None,
+    ) -> None:
+        self._preload, self._cores, self._wanted = tuple(preload), cores, sandbox
+        self._scratch = scratch or Path(tempfile.gettempdir())
+        self._lock, self._trying = threading.Lock(), threading.Lock()
         self._process: _Process | None = None
+        self._closed = False
+        self.found: Found | None = None  #: what the sandbox is worth, once that is known
 
     def fork(self, ticket: str, folder: Path, number: int, limits: Limits) -> Child:
-        """Start a child. Raises MachineFault where the starter cannot be started."""
+        """Start a child, enclosed. Raises MachineFault where that cannot be done."""
+        layers = list(self.sandbox().layers)
         order = {"ticket": ticket, "folder": str(folder), "attempt": number, "limits": asdict(limits)}
+        return self._current().fork(ticket, order | {"layers": layers})
+
+    def sandbox(self) -> Found:
+        """What children are enclosed by; the first to ask waits for the trial. Raises as `fork` does."""
+        with self._trying:
+            if self.found is None:
+                self.found = find(self._wanted, self._try, self._scratch)
+            return self.found
+
+    def _try(self, folder: Path, layers: Sequence[str]) -> Child:
+        limits = Limits(memory_mb=1024, cpu_s=int(ANSWER_S), file_mb=16)
+        ticket = str(folder)
+        order: dict[str, object] = {"ticket": ticket, "folder": str(folder), "limits": asdict(limits)}
+        order |= {"layers": list(layers), "trial": str(folder.parent)}
         return self._current().fork(ticket, order)
 
     def warm(self) -> None:
-        """Start now rather than at the first job."""
+        """Start and try the sandbox now rather than at the first job, in the background."""
         self._current()
+        threading.Thread(target=self._warm, name="sandbox", daemon=True).start()
+
+    def _warm(self) -> None:
+        with contextlib.suppress(DrydownError):  # the first job meets it again, and says it
+            self.sandbox()
 
     def replace(self, preload: Sequence[Origin]) -> None:
         """A plugin has changed: the next child comes from a new process; those at work stay with theirs until they end."""
@@ -181,7 +223,7 @@ class Starter:
     def close(self) -> None:
         """End the starter and every child."""
         with self._lock:
-            process, self._process = self._process, None
+            process, self._process, self._closed = self._process, None, True
         if process is not None:
             process.close()
 
@@ -192,6 +234,8 @@ class Starter:
 
     def _current(self) -> _Process:
         with self._lock:
+            if self._closed:
+                raise MachineFault("the program is ending; the job is taken up again")
             if self._process is not None and not self._process.alive():
                 self._process.close()
                 self._process = None

@@ -1,8 +1,9 @@
-"""What a child sets on itself, first thing: its own session, limits, quiet descriptors, and an end with its daemon."""
+"""What a child sets on itself, first thing: its own session, limits, quiet descriptors; and, once it is enclosed, an end with its daemon."""
 
 from __future__ import annotations
 
 import contextlib
+import faulthandler
 import os
 import resource
 import signal
@@ -13,6 +14,7 @@ from pathlib import Path
 
 LOG = "child.log"
 LOG_BYTES_SHOWN = 4000
+SPARE_FILES = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +27,11 @@ class Limits:
     open_files: int = 512
 
 
-def settle_in(folder: Path, limits: Limits, lifeline: int) -> None:
-    """Make this process a well-behaved child of `folder`. Never returns an error: a limit that cannot be set is left out."""
+def settle_in(folder: Path, limits: Limits) -> None:
+    """Make this process a well-behaved child of `folder`. Never returns an error: a limit that cannot be set is left out.
+
+    The number of processes is no limit here: the system counts those of the user, in all his sessions. The sandbox refuses new ones.
+    """
     os.setsid()  # so that the whole group can be ended at the deadline
     for number in (signal.SIGTERM, signal.SIGCHLD, signal.SIGINT):
         signal.signal(number, signal.SIG_DFL)
@@ -39,20 +44,35 @@ def settle_in(folder: Path, limits: Limits, lifeline: int) -> None:
     os.environ["TMPDIR"] = str(folder)
     tempfile.tempdir = str(folder)
     _limit(resource.RLIMIT_CORE, 0)
-    _limit(resource.RLIMIT_NOFILE, limits.open_files)
+    _limit(resource.RLIMIT_NOFILE, limits.open_files, limits.open_files + SPARE_FILES)
     _limit(resource.RLIMIT_CPU, limits.cpu_s)
     _limit(resource.RLIMIT_FSIZE, limits.file_mb << 20)
     _limit(resource.RLIMIT_AS, (limits.memory_mb * 4 + 4096) << 20)
     with contextlib.suppress(OSError):  # the kernel should take the child, not the daemon
         Path("/proc/self/oom_score_adj").write_text("500")
+    faulthandler.register(signal.SIGTERM, file=2, chain=True)  # asked to end, it says where it was, and ends
+
+
+def end_with(lifeline: int) -> None:
+    """End with the daemon: a thread waits for the pipe. Called once the process is enclosed, for a thread keeps the rights it began with."""
     threading.Thread(target=_end_with, args=(lifeline,), name="lifeline", daemon=True).start()
 
 
-def _limit(which: int, value: int) -> None:
+def spare_files() -> None:
+    """Allow the few open files that were held back: a child whose plugin has used up all others must still be able to answer."""
+    with contextlib.suppress(OSError, ValueError):
+        most = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
+
+
+def _limit(which: int, value: int, most: int | None = None) -> None:
+    """Set a limit, and up to `most` it may be raised again; never above what we were given."""
     with contextlib.suppress(OSError, ValueError):
         hard = resource.getrlimit(which)[1]
-        bound = value if hard == resource.RLIM_INFINITY else min(value, hard)
-        resource.setrlimit(which, (bound, bound))
+        soft, most = (
+            bound if hard == resource.RLIM_INFINITY else min(bound, hard) for bound in (value, most or value)
+        )
+        resource.setrlimit(which, (soft, most))
 
 
 def _end_with(lifeline: int) -> None:

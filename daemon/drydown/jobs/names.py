@@ -18,7 +18,9 @@ SUFFIXES = {
     "preview": ".preview.jpg",
     "ticket": ".ticket.txt",
     "ticket_json": ".ticket.json",
+    "page": ".page.html",
 }
+OPTIONAL = frozenset({"page"})  #: kinds that an attempt may leave out
 
 PRINTS_MARKER = ".drydown-prints"  #: tells a folder of sheets from an empty mount point
 AGAIN = "held"  #: below a folder of sheets: those that came back after a power cut

@@ -50,12 +50,12 @@ def put_away(places: Places, row: JobRow, kind: Kept, record: dict[str, Any]) ->
     A copy of a person's own file is removed instead. Raises OSError.
     """
     folder = places.originals(kind)
-    make_folders(folder)
+    make_folders(folder, mode=0o700)
     name = row.original or row.id
-    durable.write_atomic(folder / kept_beside(name, row.id, RECORD), record_bytes(record), mode=0o644)
+    durable.write_atomic(folder / kept_beside(name, row.id, RECORD), record_bytes(record), mode=0o600)
     if kind == "refused":
         text = reason_text(places, row, kept_path(places, row, kind))
-        durable.write_atomic(folder / kept_beside(name, row.id, REASON), text.encode("utf-8"), mode=0o644)
+        durable.write_atomic(folder / kept_beside(name, row.id, REASON), text.encode("utf-8"), mode=0o600)
     if row.taken is not None:
         _empty(row.taken, folder, row)
 
@@ -63,11 +63,11 @@ def put_away(places: Places, row: JobRow, kind: Kept, record: dict[str, Any]) ->
 def show_reason(places: Places, row: JobRow) -> None:
     """Say in `originals/held` why a job waits, and what can be done. Raises OSError."""
     folder = places.originals("held")
-    make_folders(folder)
+    make_folders(folder, mode=0o700)
     where = row.original_path if row.original_path is not None else (row.dropped or places.root)
     text = reason_text(places, row, where)
     path = folder / kept_beside(row.original or row.id, row.id, REASON)
-    durable.write_atomic(path, text.encode("utf-8"), mode=0o644)
+    durable.write_atomic(path, text.encode("utf-8"), mode=0o600)
 
 
 def clear_reason(places: Places, row: JobRow) -> None:

@@ -15,12 +15,13 @@ from drydown import __version__
 from drydown.api import Sheet
 from drydown.discovery import Origin
 from drydown.durable import write_atomic
-from drydown.errors import Hold
+from drydown.errors import Hold, is_machines
 from drydown.jobs.spec import Companion, JobSpec, PluginRef, SheetSpec, StepSpec, StockSpec
 from drydown.studio.layers import Complete
 from drydown.studio.resolve import Resolved
-from drydown.studio.settings import DaemonTable
+from drydown.studio.settings import DaemonTable, PagesTable
 
+NO_PAGES = PagesTable(make=False)
 #: libraries whose version may change a pixel
 LIBRARIES = ("pyvips-binary", "pillow", "pillow-heif", "psd-tools", "numpy", "scipy")
 
@@ -50,6 +51,7 @@ def plan(
     *,
     origins: Mapping[str, Origin],
     limits: DaemonTable,
+    pages: PagesTable = NO_PAGES,
     root: Path,
     profiles: Path,
 ) -> JobSpec:
@@ -59,6 +61,7 @@ def plan(
     """
     kept, digest = _keep(resolved.profile, profiles)
     made = [_step(part, origins, root, profiles) for part in (*resolved.steps, resolved.maker)]
+    screen, said = _screen(pages, root, profiles)
     return JobSpec(
         job=picture.job,
         hot_folder=picture.hot_folder,
@@ -84,12 +87,24 @@ def plan(
         edition=resolved.edition,
         companions=picture.companions,
         asked=dict(picture.asked),
-        notes=resolved.notes,
+        page=pages.make,
+        screen=screen,
+        notes=(*resolved.notes, *said),
         made=picture.made,
         deadline_s=limits.deadline_s,
         memory_mb=limits.memory_mb,
         versions=versions(),
     )
+
+
+def _screen(pages: PagesTable, root: Path, profiles: Path) -> tuple[Path | None, tuple[str, ...]]:
+    """The kept profile of the screen; no sheet waits for one that cannot be read: then sRGB, and a note. Raises OSError."""
+    if not pages.make or pages.screen is None:
+        return None, ()
+    try:
+        return _keep(root / pages.screen, profiles)[0], ()
+    except Hold as error:
+        return None, (f"the page shows sRGB: the screen's profile, {error}",)
 
 
 def versions() -> dict[str, str]:
@@ -147,12 +162,14 @@ def _keep(file: Path, store: Path) -> tuple[Path, str]:
     try:
         data = file.read_bytes()
     except OSError as error:
+        if is_machines(error):  # nothing for a person to put back
+            raise
         raise Hold(
             f"{file.name} cannot be read ({error.strerror}). Put it back, then retry the job."
         ) from error
     digest = blake3(data).hexdigest()
     kept = store / f"{digest[:32]}{file.suffix}"
     if not kept.exists():
-        store.mkdir(parents=True, exist_ok=True)
+        store.mkdir(parents=True, exist_ok=True, mode=0o700)
         write_atomic(kept, data, mode=0o600)
     return kept, digest

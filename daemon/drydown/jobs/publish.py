@@ -26,7 +26,7 @@ from drydown.errors import MachineFault
 from drydown.jobs.hashing import file_hash
 from drydown.jobs.ledger import Ledger, StagedSheet
 from drydown.jobs.ledger_rows import JobRow
-from drydown.jobs.names import RECORD, STAGED_MARKER, SUFFIXES, sheet_prefix, stage_name
+from drydown.jobs.names import OPTIONAL, RECORD, STAGED_MARKER, SUFFIXES, sheet_prefix, stage_name
 from drydown.jobs.originals import clear_reason, kept_path, put_away, show_reason
 from drydown.jobs.places import Places, has_marker, prepare_prints
 from drydown.jobs.record import files_of, record_bytes, record_of
@@ -70,10 +70,10 @@ class Publisher:
         if spec is None:
             raise BadOutputs(f"job {row.id} has no plan")
         outputs = _checked(result, folder, check)
-        known = f"prints {shown(str(spec.prints))}"
-        prepare_prints(spec.prints, known=bool(self.ledger.fact(known)))
-        if not self.ledger.fact(known):
-            self.ledger.remember(known, "marked")
+        known = self.was_marked(spec.prints)
+        prepare_prints(spec.prints, known=known)
+        if not known:
+            self.ledger.remember(_marked_fact(spec.prints), "marked")
         self._publish_companions(row, spec, result, outputs, folder)
         sheet = outputs["sheet"]
         self._bring(folder / sheet.path, spec.prints / stage_name(row.id))
@@ -82,6 +82,10 @@ class Publisher:
         name = sheet_prefix(spec.stem, row.id) + SUFFIXES["sheet"]
         staged = StagedSheet(prints=spec.prints, stem=spec.stem, name=name, blake3=sheet.blake3)
         return self.ledger.staged(row.id, staged, result)
+
+    def was_marked(self, prints: Path) -> bool:
+        """True when sheets were put into this folder before, so that it has a marker unless it is offline."""
+        return bool(self.ledger.fact(_marked_fact(prints)))
 
     def publish(self, job: str) -> JobRow:
         """Publish a staged sheet and put its original away; or hold it, where a person must approve it or a file stands in its place.
@@ -248,7 +252,7 @@ class Publisher:
 def _checked(result: AttemptResult, folder: Path, check: Check) -> dict[str, Output]:
     """kind -> output, each a plain file of the said size directly below the attempt's folder. Raises BadOutputs, OSError."""
     outputs = {output.kind: output for output in result.outputs}
-    missing = set(SUFFIXES) - set(outputs)
+    missing = set(SUFFIXES) - OPTIONAL - set(outputs)
     if missing:
         raise BadOutputs(f"the attempt did not make {' and '.join(sorted(missing))}")
     for output in outputs.values():
@@ -264,6 +268,10 @@ def _checked(result: AttemptResult, folder: Path, check: Check) -> dict[str, Out
         if check == "hash" and file_hash(path) != output.blake3:
             raise BadOutputs(f"the attempt's {output.kind} does not have the hash that it said")
     return {str(kind): output for kind, output in outputs.items()}
+
+
+def _marked_fact(prints: Path) -> str:
+    return f"prints {shown(str(prints))}"
 
 
 def _prints(row: JobRow) -> Path:

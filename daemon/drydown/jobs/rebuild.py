@@ -48,6 +48,7 @@ class Run:
     adoptables: Mapping[str, Adoptable]
     prints: Sequence[Path]
     counts: dict[str, int] = field(default_factory=dict)
+    charged: bool = True  #: whether attempts that were cut short count as interrupted
 
     @property
     def ledger(self) -> Ledger:

@@ -106,6 +106,8 @@ class JobSpec(_Record):
     asked: dict[str, Any] = Field(
         default_factory=dict
     )  #: what a command asked for over the recipe and the picture's own file: step or sheet maker -> its settings
+    page: bool = False  #: whether a page that shows it is made
+    screen: Path | None = None  #: kept profile of the display that the page is looked at on; None: sRGB
     shown_as: str = ""  #: the job that the sheet names as its own: of a reprint the old one; empty: `job`
     notes: tuple[str, ...] = ()  #: what planning has to say, such as settled values that were left out
     made: str  #: ISO 8601, local, with offset
@@ -117,7 +119,7 @@ class JobSpec(_Record):
 class Output(_Record):
     """A file that an attempt has made, below its folder, synced."""
 
-    kind: Literal["sheet", "preview", "ticket", "ticket_json"]
+    kind: Literal["sheet", "preview", "ticket", "ticket_json", "page"]
     path: str
     bytes: int
     blake3: str

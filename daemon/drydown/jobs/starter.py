@@ -9,14 +9,20 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import select
 import selectors
 import signal
 import socket
 import sys
+import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from drydown.jobs.limits import Limits, settle_in
+from drydown.errors import MachineFault
+from drydown.jobs.limits import Limits, end_with, settle_in, spare_files
+from drydown.jobs.sandbox import trial
+from drydown.jobs.sandbox.walls import enclose, foresee, reads_of
 
 
 def main(control_fd: int, lifeline: int) -> None:
@@ -43,7 +49,9 @@ def main(control_fd: int, lifeline: int) -> None:
                 for line in lines:
                     order = json.loads(line)
                     if "preload" in order:
-                        _send(control, {"ready": _preload(order["preload"])})
+                        with _ending_with(lifeline):
+                            failed = _preload(order["preload"])
+                        _send(control, {"ready": failed})
                     elif "fork" in order:
                         pid = _fork(order["fork"], control, selector, lifeline, (wake_read, wake_write))
                         children[pid] = order["fork"]["ticket"]
@@ -54,6 +62,25 @@ def main(control_fd: int, lifeline: int) -> None:
                 for pid, status in _reap():
                     ticket = children.pop(pid, "")
                     _send(control, {"ended": ticket, "status": os.waitstatus_to_exitcode(status)})
+
+
+@contextlib.contextmanager
+def _ending_with(lifeline: int) -> Iterator[None]:
+    """Imports take a while on a busy machine: meanwhile a thread sees to it that we end with the daemon. It is gone before the first fork."""
+    done, tell = os.pipe()
+
+    def watch() -> None:
+        if lifeline in select.select([lifeline, done], [], [])[0]:
+            os._exit(0)
+
+    thread = threading.Thread(target=watch, name="lifeline", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        os.close(tell)
+        thread.join()
+        os.close(done)
 
 
 def _reap() -> list[tuple[int, int]]:
@@ -75,7 +102,9 @@ def _send(control: socket.socket, message: dict[str, Any]) -> None:
 def _preload(origins: list[dict[str, str]]) -> list[str]:
     """Import what children need; a plugin that fails here fails again, by name, in the child that needs it."""
     import drydown.imaging.alpha
+    import drydown.imaging.contours
     import drydown.imaging.convert
+    import drydown.imaging.gamut_loss
     import drydown.imaging.guard
     import drydown.imaging.light
     import drydown.imaging.preview
@@ -87,11 +116,17 @@ def _preload(origins: list[dict[str, str]]) -> list[str]:
     import drydown.imaging.strip_plan
     import drydown.imaging.strip_sheet
     import drydown.imaging.tone
+    import drydown.imaging.tone_seen
     import drydown.imaging.write
     import drydown.jobs.child
-    import drydown.jobs.ticket  # noqa: F401
+    import drydown.jobs.seeing
+    import drydown.jobs.ticket
+    import drydown.pages.job_page  # noqa: F401
     from drydown.discovery import Origin, load
+    from drydown.pages.render import warm
 
+    warm()
+    foresee()
     failed = []
     for origin in origins:
         try:
@@ -118,13 +153,21 @@ def _fork(
         control.close()
         for fd in wake:
             os.close(fd)
-        settle_in(Path(order["folder"]), Limits(**order["limits"]), lifeline)
-        _work(Path(order["folder"]), int(order["attempt"]))
+        settle_in(Path(order["folder"]), Limits(**order["limits"]))
+        if "trial" in order:
+            trial.run(Path(order["folder"]), Path(order["trial"]), order["layers"])
+        else:
+            _work(Path(order["folder"]), int(order["attempt"]), order["layers"], lifeline)
         code = 0
-    except BaseException:  # whatever happens, this process must not go on as a second starter
+    except BaseException as error:  # whatever happens, this process must not go on as a second starter
         import traceback
 
+        from drydown.errors import Exit, is_machines
+
+        code = int(Exit.MACHINE) if is_machines(error) or isinstance(error, MachineFault) else 1
+
         with contextlib.suppress(BaseException):
+            sys.stdout.flush()  # what a plugin printed comes before what ended it
             traceback.print_exc()
     finally:
         with contextlib.suppress(BaseException):
@@ -133,14 +176,20 @@ def _fork(
         os._exit(code)
 
 
-def _work(folder: Path, number: int) -> None:
+def _work(folder: Path, number: int, layers: list[str], lifeline: int) -> None:
     from drydown.durable import write_atomic
     from drydown.jobs.child import RESULT, attempt
     from drydown.jobs.record import as_json
     from drydown.jobs.spec import JobSpec
 
     spec = JobSpec.model_validate(json.loads((folder / "spec.json").read_bytes()))
+    try:
+        enclose(folder, reads_of(spec), layers)
+    except OSError as error:
+        raise MachineFault(f"the sandbox cannot be put up: {error}") from error
+    end_with(lifeline)
     result = attempt(spec, number, folder)
+    spare_files()
     write_atomic(folder / RESULT, as_json(result).encode())
 
 

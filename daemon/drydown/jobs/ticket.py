@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import json
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, Protocol
 
 from drydown.api import MM_PER_INCH, EdgesMm, Finished, SizeMm
-from drydown.jobs.spec import JobSpec
+from drydown.jobs.spec import JobSpec, SheetSpec, StockSpec
 
 TICKET_VERSION: Final = 1
 COLUMNS: Final = 72
@@ -59,6 +59,21 @@ class Line:
     caution: str = ""  #: what goes wrong where it is not minded
 
 
+class Printed(Protocol):
+    """What the lines up to the driver's are told from: a job's spec, or what stands for it where there is no job."""
+
+    @property
+    def stock(self) -> StockSpec: ...
+    @property
+    def sheet(self) -> SheetSpec: ...
+    @property
+    def margins_mm(self) -> EdgesMm: ...
+    @property
+    def edition(self) -> str: ...
+    @property
+    def copies(self) -> int: ...
+
+
 @dataclass(frozen=True, slots=True)
 class Ticket:
     """A ticket as text of at most 72 columns, and as JSON values."""
@@ -95,10 +110,15 @@ def ticket(spec: JobSpec, made: Finished, *, leaf: Leaf = "single") -> Ticket:
 def _lines(spec: JobSpec, made: Finished, leaf: Leaf) -> Iterator[Line]:
     for number, note in enumerate(spec.notes, 1):
         yield Line("Before", f"note_{number}", f"{note[:1].upper()}{note[1:]}")
+    yield from setting_up(spec, made, leaf)
+    yield from _afterwards(spec, leaf)
+
+
+def setting_up(spec: Printed, made: Finished, leaf: Leaf = "single") -> Iterator[Line]:
+    """The lines up to the moment of printing: before, paper, driver."""
     yield from _before()
     yield from _paper(spec, made, leaf)
     yield from _driver(spec, made)
-    yield from _afterwards(spec, leaf)
 
 
 def _before() -> Iterator[Line]:
@@ -111,7 +131,7 @@ def _before() -> Iterator[Line]:
     yield Line("Before", "head_alignment", "Head aligned for the thickness of this paper?")
 
 
-def _paper(spec: JobSpec, made: Finished, leaf: Leaf) -> Iterator[Line]:
+def _paper(spec: Printed, made: Finished, leaf: Leaf) -> Iterator[Line]:
     section = "Paper"
     lot = f"lot {spec.stock.lot}" if spec.stock.lot else f"lot {NOT_STATED}"
     yield Line(section, "stock", "Stock", f"{spec.stock.name}, {lot}", stated=bool(spec.stock.lot))
@@ -147,7 +167,7 @@ def _paper(spec: JobSpec, made: Finished, leaf: Leaf) -> Iterator[Line]:
         )
 
 
-def _driver(spec: JobSpec, made: Finished) -> Iterator[Line]:
+def _driver(spec: Printed, made: Finished) -> Iterator[Line]:
     section = "Driver"
     stated = spec.stock.ticket
     yield _stated(spec, section, "printer", "Printer")
@@ -178,7 +198,9 @@ def _driver(spec: JobSpec, made: Finished) -> Iterator[Line]:
         "driver_colour",
         "Driver's colour handling",
         stated.get("driver_colour") or "off",
-        caution="off in exactly one place, driver or system: the file is in the paper's own profile",
+        caution="off in driver and system: the file holds device values and no profile"
+        if made.record.get("chart")
+        else "off in exactly one place, driver or system: the file is in the paper's own profile",
     )
     for key, value in stated.items():
         if key not in _KNOWN:
@@ -209,13 +231,13 @@ def _afterwards(spec: JobSpec, leaf: Leaf) -> Iterator[Line]:
     )
 
 
-def _stated(spec: JobSpec, section: str, key: str, text: str, *, quoted: bool = False) -> Line:
+def _stated(spec: Printed, section: str, key: str, text: str, *, quoted: bool = False) -> Line:
     value = spec.stock.ticket.get(key, "").strip()
     shown = f'"{value}"' if quoted and value else value or NOT_STATED
     return Line(section, key, text, shown, stated=bool(value))
 
 
-def _placement(spec: JobSpec, made: Finished) -> str:
+def _placement(spec: Printed, made: Finished) -> str:
     """Where the file must lie on the sheet."""
     asked = spec.stock.ticket.get("placement") or "centred"
     if made.form == "sheet":
@@ -228,7 +250,7 @@ def _placement(spec: JobSpec, made: Finished) -> str:
     return f"by hand: {at[0]:.1f} mm from the left and {at[1]:.1f} mm from the top edge of the sheet as seen"
 
 
-def _turning_edge(spec: JobSpec, made: Finished) -> Literal["short", "long"]:
+def _turning_edge(spec: Printed, made: Finished) -> Literal["short", "long"]:
     """A leaf turns about its binding edge, so that its two pictures stand upright: the widest margin is taken for that."""
     upright_sides = _binding_side(spec.margins_mm) in ("left", "right", "")
     return "short" if made.turned == upright_sides else "long"
@@ -262,38 +284,42 @@ def _text(spec: JobSpec, file: dict[str, Any], lines: tuple[Line, ...]) -> str:
     width_mm, height_mm = file["size_mm"]
     width_px, height_px = file["size_px"]
     head = [f"TICKET  job {spec.job}  {spec.made[:16].replace('T', ' ')}", ""]
-    head += _wrapped("Picture  ", spec.source_name)
-    head += _wrapped(
+    head += wrapped("Picture  ", spec.source_name)
+    head += wrapped(
         "Made by  ",
         f"{spec.maker.use}, recipe {spec.recipe}, sheet {spec.sheet.name}, stock {spec.stock.name}",
     )
-    head += _wrapped("File     ", f"{file['holds']}: {width_mm:.1f} x {height_mm:.1f} mm")
-    head += _wrapped(
+    head += wrapped("File     ", f"{file['holds']}: {width_mm:.1f} x {height_mm:.1f} mm")
+    head += wrapped(
         "         ", f"{width_px} x {height_px} pixels at {file['ppi']:g} ppi, {file['bits']} bits"
     )
     if file["binding_side"]:
         side = file["binding_side"]
-        head += _wrapped("Binding  ", f"{getattr(spec.margins_mm, side):g} mm at the picture's {side}")
-    out, section = head, ""
+        head += wrapped("Binding  ", f"{getattr(spec.margins_mm, side):g} mm at the picture's {side}")
+    return tick_list(head, lines, stock=spec.stock.name)
+
+
+def tick_list(head: Sequence[str], lines: Iterable[Line], *, stock: str) -> str:
+    """The head, then every line with its box under its section's name; at the end what to do about what is not stated."""
+    out, section, missing = list(head), "", False
     for line in lines:
         if line.section != section:
             section = line.section
             out += ["", section]
-        out += _wrapped("[ ] ", f"{line.text}: {line.value}" if line.value else line.text)
+        out += wrapped("[ ] ", f"{line.text}: {line.value}" if line.value else line.text)
         if line.caution:
-            out += _wrapped("    ! ", line.caution)
-    missing = [line for line in lines if not line.stated]
+            out += wrapped("    ! ", line.caution)
+        missing |= not line.stated
     if missing:
         out += [
             "",
-            *_wrapped(
-                "", f"{NOT_STATED}: write it into [ticket] of stock '{spec.stock.name}' once it is known."
-            ),
+            *wrapped("", f"{NOT_STATED}: write it into [ticket] of stock '{stock}' once it is known."),
         ]
     return "\n".join(out) + "\n"
 
 
-def _wrapped(lead: str, text: str) -> list[str]:
+def wrapped(lead: str, text: str) -> list[str]:
+    """A text in lines of at most 72 columns, the later ones indented as far as `lead` reaches."""
     plain = " ".join(text.split())
     return textwrap.wrap(
         lead + plain, COLUMNS, subsequent_indent=" " * len(lead), drop_whitespace=True, break_on_hyphens=False

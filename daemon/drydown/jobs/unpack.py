@@ -6,12 +6,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
 from drydown.api import MM_PER_INCH, Frame, Job, Sheet, SheetOffer, StepOffer, Stock
-from drydown.discovery import Origin, load
-from drydown.errors import MachineFault, StepCrashed
+from drydown.discovery import Origin, line_of, load_as_it_is, problem
+from drydown.errors import Hold, MachineFault, StepCrashed
 from drydown.jobs.chain import Access, Link
 from drydown.jobs.hashing import file_hash
 from drydown.jobs.spec import JobSpec, SheetSpec, StepSpec
+from drydown.showing import shown
+from drydown.studio.guess import listed
 
 
 def job_of(spec: JobSpec, folder: Path) -> Job:
@@ -85,17 +89,25 @@ def _sheet(spec: SheetSpec) -> Sheet:
     return Sheet(spec.name, spec.size, spec.pwg)
 
 
-def links_of(spec: JobSpec) -> tuple[tuple[Link, ...], SheetOffer[Any], Any]:
-    """The chain as the spec says it, from exactly the plugins that it names."""
+def links_of(
+    spec: JobSpec, facts: dict[str, Any] | None = None
+) -> tuple[tuple[Link, ...], SheetOffer[Any], Any]:
+    """The chain as the spec says it, from exactly the plugins that it names.
+
+    A studio's file is taken as it is now. Where that is not what the job was planned with, `facts` gets "changed_plugins": who offers it, and the hash
+    of what was loaded. Raises Hold where it no longer offers the step or does not take its settings any more, StepCrashed where it does not load.
+    """
     offers: dict[str, dict[str, Any]] = {}
 
     def offer(step: StepSpec) -> Any:
         ref = step.plugin
         if ref.module not in offers:
-            offers[ref.module] = load(Origin(ref.module, ref.file, ref.offered_by, ref.blake3))
+            offers[ref.module], now = _loaded(step)
+            if now != ref.blake3 and facts is not None:
+                facts.setdefault("changed_plugins", {})[ref.offered_by] = now
         found = offers[ref.module].get(step.use)
         if found is None:
-            raise StepCrashed(step.name, ref.offered_by, f"it no longer offers '{step.use}'")
+            raise _unfit(step, f"it no longer offers '{step.use}'")
         return found
 
     links = []
@@ -103,14 +115,47 @@ def links_of(spec: JobSpec) -> tuple[tuple[Link, ...], SheetOffer[Any], Any]:
         found = offer(step)
         if not isinstance(found, StepOffer):
             raise StepCrashed(step.name, step.plugin.offered_by, f"'{step.use}' is a sheet maker, not a step")
-        settings = found.settings.model_validate(step.settings)
-        links.append(Link(step.name, found, settings, step.plugin.offered_by))
+        links.append(Link(step.name, found, _settings(step, found), step.plugin.offered_by))
     maker = offer(spec.maker)
     if not isinstance(maker, SheetOffer):
         raise StepCrashed(
             spec.maker.name, spec.maker.plugin.offered_by, f"'{spec.maker.use}' is not a sheet maker"
         )
-    return tuple(links), maker, maker.settings.model_validate(spec.maker.settings)
+    return tuple(links), maker, _settings(spec.maker, maker)
+
+
+_MEND = "mend the plugin or the recipe, then retry the job"
+
+
+def _loaded(step: StepSpec) -> tuple[dict[str, Any], str]:
+    ref = step.plugin
+    try:
+        return load_as_it_is(Origin(ref.module, ref.file, ref.offered_by, ref.blake3))
+    except (Exception, SystemExit) as error:
+        found = problem(ref.offered_by, error)
+        at = f" at {found.place}" if found.place else ""
+        what = f"its plugin does not load{at}: {found.reason}; {_MEND}"
+        raise StepCrashed(step.name, ref.offered_by, shown(what)) from error
+
+
+def _settings(step: StepSpec, offer: StepOffer[Any] | SheetOffer[Any]) -> Any:
+    """The plan's settings, checked by the plugin as it is now."""
+    try:
+        return offer.settings.model_validate(step.settings)
+    except ValidationError as error:
+        faults = [
+            f"{'.'.join(map(str, one['loc'])) or 'together'} ({one['msg']}; found {one['input']!r})"
+            for one in error.errors(include_url=False)
+        ]
+        what = f"the job's settings no longer fit {line_of(offer.settings)}: {listed(faults)}"
+        raise _unfit(step, what) from error
+
+
+def _unfit(step: StepSpec, what: str) -> Hold:
+    """Trying again would end the same way, so a person is asked at once."""
+    return Hold(
+        shown(f"step '{step.name}' (offered by {step.plugin.offered_by}) cannot go on: {what}; {_MEND}")
+    )
 
 
 def opener_of(

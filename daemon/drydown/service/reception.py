@@ -22,6 +22,7 @@ from drydown.jobs.plan import Picture, plan
 from drydown.jobs.spec import Companion, JobSpec
 from drydown.jobs.states import Question, Stage
 from drydown.service.house import House
+from drydown.service.verifying import with_verdict
 from drydown.showing import shown
 from drydown.studio.resolve import Resolved, read_picture_file, resolve, resolve_hot
 from drydown.studio.settings import HotFolder
@@ -149,7 +150,7 @@ class Reception:
             return before
         hot = self._hot(row.hot_folder)
         order = order or _order_of(before)
-        resolved = self._resolved(house, hot, order, source)
+        resolved = with_verdict(self._resolved(house, hot, order, source), self._ledger)
         dropped = row.dropped or source
         picture = Picture(
             job=row.id,
@@ -169,6 +170,7 @@ class Reception:
             picture,
             origins=house.discovery.origins,
             limits=house.studio.settings.daemon,
+            pages=house.studio.settings.pages,
             root=house.places.root,
             profiles=house.places.profiles,
         )

@@ -140,7 +140,7 @@ def _profile(spec: JobSpec, house: House) -> tuple[Path | None, str, str]:
 
 def _kept_as(places: Places, digest: str, suffix: str, data: bytes) -> Path:
     kept = places.profiles / f"{digest[:32]}{suffix}"
-    places.profiles.mkdir(parents=True, exist_ok=True)
+    places.profiles.mkdir(parents=True, exist_ok=True, mode=0o700)
     write_atomic(kept, data, mode=0o600)
     return kept
 

@@ -72,6 +72,7 @@ def work_through(workshop: Workshop, jobs: list[str], hints: Hints, listener: Li
             return rows
         due = engine.next_due_s()
         hints.wait(LOOK_S if due is None else min(LOOK_S, due))
+        workshop.tell_sandbox()
         ended = engine.settle()
         for row in ended:
             listener.job(row)

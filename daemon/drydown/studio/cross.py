@@ -11,7 +11,7 @@ from drydown.studio.guess import did_you_mean, listed
 from drydown.studio.overlap import overlaps
 from drydown.studio.partial import Partial
 from drydown.studio.recipe import RecipeHead
-from drydown.studio.settings import HotFolderTable
+from drydown.studio.settings import HotFolderTable, MeasuredFolderTable
 from drydown.studio.sheets import UnknownSheet, confusable, in_words
 from drydown.studio.stock import StockFile
 from drydown.studio.studio import FINAL
@@ -129,6 +129,22 @@ def _hot_sheet_faults(
         yield Fault(STUDIO_FILE, place, sheet.reason, sheet.guess)
     elif folder.sheet_maker == FINAL and read.sound(*MARGIN_KEYS):
         yield from room_faults(STUDIO_FILE, place, head, sheet)
+
+
+def measured_folder_faults(
+    tables: Sequence[MeasuredFolderTable], folders: Folders, stocks: Stocks, root: Path
+) -> Iterator[Fault]:
+    """Stocks that are not there, and folders that are, hold or lie in a hot folder, where readings would be taken for pictures."""
+    hot = [read.value for read in folders if read.value is not None]
+    for number, table in enumerate(tables, 1):
+        place = f"measured_folder {number} ({table.path})"
+        if table.stock not in stocks:
+            guess = did_you_mean(table.stock, stocks, f"stocks/ has {listed(sorted(stocks))}")
+            yield Fault(STUDIO_FILE, f"{place}: stock", f"no stock is called '{table.stock}'", guess)
+        for folder in hot:
+            if found := overlaps([root / folder.path, root / table.path]):
+                reason = f"{found[0].how} the hot folder {folder.path}"
+                yield Fault(STUDIO_FILE, f"{place}: path", reason, "give readings a folder of their own")
 
 
 def overlap_faults(folders: Folders, root: Path) -> Iterator[Fault]:

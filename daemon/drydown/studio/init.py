@@ -15,10 +15,10 @@ from drydown.studio.guess import listed
 #: Folders beside those that the packaged files lie in, with their modes. What a job keeps is nobody else's business.
 FOLDERS = {
     "prints": 0o755,
-    "originals": 0o755,
-    "originals/done": 0o755,
-    "originals/held": 0o755,
-    "originals/refused": 0o755,
+    "originals": 0o700,
+    "originals/done": 0o700,
+    "originals/held": 0o700,
+    "originals/refused": 0o700,
     "state": 0o700,
 }
 
@@ -56,6 +56,9 @@ def init(root: Path, *, set_up: Callable[[Path], object] | None = None) -> list[
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("xb") as file:
             file.write(item.read_bytes())
+    (root / "plugins").chmod(
+        0o755
+    )  # whatever the umask: nothing is loaded from a folder that others may write
     for folder in hot:
         folder.mkdir(parents=True, exist_ok=True)
         if set_up is not None:

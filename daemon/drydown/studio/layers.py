@@ -19,7 +19,7 @@ from drydown.studio.recipe import RESERVED, Recipe
 from drydown.studio.recipe_file import PICTURE_KEYS
 from drydown.studio.settled import SettledFile
 
-Origin = Literal["recipe", "settled", "picture"]
+Origin = Literal["recipe", "settled", "picture", "verification"]
 #: Name of a step or sheet maker -> its settings, as written.
 Layer = dict[str, dict[str, Any]]
 

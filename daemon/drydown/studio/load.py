@@ -160,6 +160,8 @@ def _across(root: Path, offers: Mapping[str, Offer], problems: Sequence[Problem]
     heads = {name: recipe.head for name, recipe in read.recipes.items()}
     read.faults += cross.hot_folder_faults(read.folders, heads, read.stocks, offers)
     read.faults += cross.overlap_faults(read.folders, root)
+    measured = read.settings.measured_folder if read.settings else ()
+    read.faults += cross.measured_folder_faults(measured, read.folders, read.stocks, root)
     for number, partial in enumerate(read.folders, 1):
         folder = partial.value
         if folder is None or not partial.sound("sheet_maker") or folder.sheet_maker in offers:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from drydown.api import EdgesMm, Sheet, SheetOffer
-from drydown.errors import Fault, Hold, NotFound
+from drydown.errors import Fault, Hold, NotFound, is_machines
 from drydown.studio.cross import kept_sheet
 from drydown.studio.guess import did_you_mean, listed
 from drydown.studio.layers import Complete, Layer, Origin, PictureFile, complete, picture_file, settled_layer
@@ -179,6 +179,8 @@ def _settled(studio: Studio, recipe: Recipe) -> tuple[Layer, list[str]]:
     try:
         now = fingerprint(recipe.stock, studio.stocks[recipe.stock], hash_file(studio.profile(recipe.stock)))
     except OSError as error:
+        if is_machines(error):
+            raise
         name = studio.profile(recipe.stock).name
         raise Hold(
             f"The stock's profile {name} cannot be read ({error.strerror}). Put it back, then retry the job."

@@ -163,7 +163,9 @@ class StudioTable(FileModel):
     )
     daemon: DaemonTable = DaemonTable()
     plugins: PluginsTable = PluginsTable()
-    pages: PagesTable = PagesTable()
+    pages: PagesTable = Field(
+        default=PagesTable(), description="The page that shows a job, and the screen that it is looked at on."
+    )
     retention: RetentionTable = Field(
         default=RetentionTable(), description="What the program may delete by itself."
     )
