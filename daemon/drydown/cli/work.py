@@ -99,6 +99,8 @@ def run(
     _tell(house, made, as_json=as_json)
     if contact_sheet if contact_sheet is not None else len(made) > 1:
         _contact_sheet(house, recipe, made, as_json=as_json)
+    if len(made) > 1 and house.studio.settings.pages.make:
+        _run_page(house, recipe, made, as_json=as_json)
     return Exit.OK if all(line.out for line in made) else Exit.SOME_NOT_COMPLETED
 
 
@@ -126,6 +128,16 @@ def _contact_sheet(house: House, recipe: str, made: list[Line], *, as_json: bool
     papers = paper_used(made, house.studio.stocks)
     for page in make_contact_sheet(house, recipe, made, papers, now_s=time.time()):
         click.echo(f"contact sheet: {below(house.places.root, page)} (and .jpg)", err=as_json)
+
+
+def _run_page(house: House, recipe: str, made: list[Line], *, as_json: bool) -> None:
+    """Make the page of the run, and say where it is; on standard error where standard output is JSON."""
+    from drydown.cli.run_page import make_run_page
+    from drydown.service.portfolio import paper_used
+
+    papers = paper_used(made, house.studio.stocks)
+    page = make_run_page(house.places, recipe, made, papers, now_s=time.time())
+    click.echo(f"page: {below(house.places.root, page)}", err=as_json)
 
 
 def _ask_the_daemon(

@@ -23,10 +23,10 @@ _INTERPRETATION: Final = {
 _CLASSIC_LIMIT_BYTES: Final = 2**32 - 2**25
 
 
-def write_sheet(finished: Finished, path: Path, *, ppi: float, icc: bytes) -> None:
+def write_sheet(finished: Finished, path: Path, *, ppi: float, icc: bytes | None) -> None:
     """Evaluate the sheet and write it to `path`, which is replaced; the caller syncs and renames.
 
-    16 bits as they are, or 8 bits dithered inside `finished.picture` only. `ppi` goes into the file as pixels an inch, `icc` is embedded. BigTIFF
+    16 bits as they are, or 8 bits dithered inside `finished.picture` only. `ppi` goes into the file as pixels an inch, `icc` is embedded; None is for device values as such. BigTIFF
     where the pixels come near 4 GiB. Raises ValueError for pixels that are not 16 bits in 1, 3 or 4 channels, pyvips.Error where the evaluation or the disk fails.
     """
     pixels = finished.frame.pixels
@@ -40,7 +40,8 @@ def write_sheet(finished: Finished, path: Path, *, ppi: float, icc: bytes) -> No
     tagged = pixels.copy(
         xres=per_mm, yres=per_mm, interpretation=_INTERPRETATION[pixels.bands, finished.bits]
     )
-    tagged.set_type(pyvips.GValue.blob_type, "icc-profile-data", icc)
+    if icc is not None:
+        tagged.set_type(pyvips.GValue.blob_type, "icc-profile-data", icc)
     size_bytes = pixels.width * pixels.height * pixels.bands * finished.bits // 8
     tagged.tiffsave(
         str(path),
