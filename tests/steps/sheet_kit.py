@@ -10,30 +10,21 @@ from typing import Any
 import numpy as np
 import pyvips
 
+from drydown import testing
 from drydown.api import Box, EdgesMm, Frame, Job, Sheet, SizeMm, Stock, Value
 from drydown.demo.paper import pearl_profile
-from drydown.imaging.working import srgb
+from drydown.testing import image as image
 
 LETTER = Sheet("letter", SizeMm(215.9, 279.4), "na_letter_8.5x11in")
 LEDGER = Sheet("11x17", SizeMm(279.4, 431.8), "na_ledger_11x17in")
 HALF_INCH = EdgesMm(12.7, 12.7, 12.7, 12.7)
-_KINDS = {1: "grey16", 2: "grey16", 3: "rgb16", 4: "rgb16", 5: "cmyk"}
 
 Array = np.ndarray[Any, np.dtype[Any]]
 
 
-def image(values: Array, *, kind: str = "") -> pyvips.Image:
-    """An array (height, width, bands) of 16-bit values as a picture."""
-    values = np.ascontiguousarray(values, dtype=np.uint16)
-    height, width, bands = values.shape
-    made = pyvips.Image.new_from_memory(values.tobytes(), width, height, bands, "ushort")
-    return made.copy(interpretation=kind or _KINDS[bands])
-
-
 def flat(width: int, height: int, value: int | tuple[int, ...] = 30000) -> pyvips.Image:
     """One colour, RGB unless told otherwise."""
-    colour = (value, value, value) if isinstance(value, int) else value
-    return image(np.broadcast_to(np.array(colour, np.uint16), (height, width, len(colour))))
+    return testing.flat(width, height, (value, value, value) if isinstance(value, int) else value)
 
 
 def scene(width: int, height: int, *, seed: int = 3) -> pyvips.Image:
@@ -53,7 +44,7 @@ def pixels_of(made: pyvips.Image) -> Array:
 
 def frame_of(made: pyvips.Image, *, ppi: float = 300.0, icc: bytes | None = None) -> Frame:
     """A frame in sRGB unless another profile is given."""
-    return Frame(pixels=made, icc=srgb() if icc is None else icc, ppi=ppi, source=Path("shore.tif"))
+    return testing.a_frame(made, icc=icc, ppi=ppi)
 
 
 def a_job(*, sheet: Sheet = LETTER, margins: EdgesMm = HALF_INCH, **changes: Any) -> Job:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from drydown.errors import Fault, Refusal
+from drydown.errors import Fault, Refusal, is_machines
 from drydown.studio.stock import StockFile
 
 
@@ -31,6 +31,8 @@ def open_profiles(
         try:
             words[name] = inspect((root / stock.profile).read_bytes())
         except OSError as error:
+            if is_machines(error):
+                raise
             reason = f"{stock.profile} cannot be read: {(error.strerror or str(error)).lower()}"
             faults.append(Fault(f"stocks/{name}.toml", "profile", reason))
         except (Refusal, ValueError) as error:

@@ -91,6 +91,15 @@ class CustomSheet(FileModel):
         raise ValueError(f'"{value}" is a standard sheet already ({taken.pwg}); give yours another name')
 
 
+class VerifyLimits(FileModel):
+    """When a profile still holds, in CIEDE2000 (greys: distance in a*b*). The defaults are common practice; those of ISO 12647-7 are for contract proofs and do not apply."""
+
+    mean: float = Field(default=1.5, gt=0, le=20, description="Mean over all patches.")
+    p95: float = Field(default=3.0, gt=0, le=40, description="95th percentile.")
+    greys: float = Field(default=1.0, gt=0, le=20, description="Mean distance of greys in a*b*.")
+    paper: float = Field(default=1.5, gt=0, le=20, description="Paper white.")
+
+
 class StockFile(FileModel):
     """A paper on a printer at a quality: another quality lays down other ink, and needs a stock and a profile of its own."""
 
@@ -140,6 +149,12 @@ class StockFile(FileModel):
     )
     measurement: Literal["M0", "M1", "M2", "M3"] | None = Field(
         default=None, description="ISO 13655 mode that the profile was measured in."
+    )
+    backing: Literal["white", "black"] | None = Field(
+        default=None, description="What lay under the sheet when the profile was measured (ISO 13655)."
+    )
+    limits: VerifyLimits | None = Field(
+        default=None, description="When a verification passes; default: the studio's [verify]."
     )
     grain: Literal["long", "short"] | None = Field(
         default=None, description="Which side of the sheet the paper's grain runs along."
