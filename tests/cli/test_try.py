@@ -70,6 +70,20 @@ def test_a_slip_is_told_with_the_next_move(
     assert done.returncode == code and says in done.stderr and "Traceback" not in done.stderr
 
 
+def test_a_recipe_that_would_spoil_its_sheets_does_not_keep_anybody_from_trying(
+    studio: Path, tmp_path: Path
+) -> None:
+    tight = (studio / "recipes" / "small.toml").read_text().replace("margin_mm = 8", "margin_mm = 1")
+    (studio / "recipes" / "tight.toml").write_text(tight)
+    assert drydown(studio, "check").returncode == 3
+    source = picture(tmp_path / "harbour.tif", seed=1)
+    done = drydown(
+        studio, "try", "sharpen", str(source), "--recipe", "small", "--into", str(tmp_path / "out")
+    )
+    assert done.returncode == 0, done.stderr
+    assert "s of processor in" in done.stdout
+
+
 def test_the_schema_holds_the_studios_own_steps(studio: Path) -> None:
     drydown(studio, "new-plugin", "open-shadows")
     schema = json.loads(drydown(studio, "steps", "--schema").stdout)

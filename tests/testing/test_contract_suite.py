@@ -134,10 +134,12 @@ def test_each_way_of_breaking_it_is_told(
 
 
 def test_a_function_that_no_other_process_can_find_is_told(tmp_path: Path) -> None:
-    with pytest.raises(Exception, match="lambda"):
-        it_can_be_sent_to_another_process(
-            Case(offer(lambda frame, settings, job: frame, about="x")), tmp_path
-        )
+    for nameless in (
+        offer(lambda frame, settings, job: frame, about="x"),
+        offer(good, reach=lambda settings, job: 1.0),
+    ):
+        with pytest.raises(AssertionError, match="run and reach must be functions at the level of a module"):
+            it_can_be_sent_to_another_process(Case(nameless), tmp_path)
 
 
 def test_a_step_that_holds_the_whole_picture_is_told(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from drydown.errors import Exit
 from drydown.jobs.ledger_rows import JobRow
 
 DEADLINE_S = 900.0
+_PLACE = 30
 
 
 @click.command(short_help="Lay out a demonstration studio and run it.")
@@ -35,9 +36,11 @@ def demo(into: Path, unplug: bool) -> int:
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "2")
     from drydown.demo import drive, scenario
-    from drydown.demo.loop import Loop
+    from drydown.demo.hands import Hands
+    from drydown.demo.loop import PICTURE, Loop
     from drydown.demo.paper import pearl_profile
     from drydown.demo.pictures import PICTURES, make_pictures
+    from drydown.demo.truth import GAMUT, Truth
 
     start = time.monotonic()
     root = scenario.free_folder(into.absolute())
@@ -68,17 +71,18 @@ def demo(into: Path, unplug: bool) -> int:
             if unplug:
                 shown.say(f"Every picture once: {drive.once_each(root, rows)}")
             shown.say("\nThe proofing loop, on one picture; the choices are scripted")
-            loop = Loop(root, len(rows), DEADLINE_S, shown.say, shown.job).run()
+            hands = Hands(root, len(rows), DEADLINE_S, shown.say, shown.job)
+            loop = Loop(hands).run()
+            shown.say(
+                "\nIs the profile still true? A chart, its readings, a verdict, a profile made from them"
+            )
+            first = next(row for row in rows if row.source_name.startswith(PICTURE))
+            loop.append(Truth(hands).run(first))
     on_their_way.rmdir()
     expected = {picture.name: picture.expect for picture in PICTURES}
     _table([*rows, *loop], root)
     click.echo(f"\n{time.monotonic() - start:.0f} s in all. Where to look:")
-    click.echo(
-        f"  {root}/prints     sheets (.tif), screen previews (.preview.jpg), tickets (.ticket.txt), records"
-    )
-    click.echo(f"  {root}/originals  the pictures as they were dropped, refused ones with the reason beside")
-    click.echo(f"  {root}/recipes/shoreline.settled.toml  what the strips have taught")
-    click.echo(f"  drydown --studio {root} jobs, show, check")
+    _where_to_look(root, loop[-1], GAMUT)
     wrong = [row for row in rows if not _as_expected(row, expected.get(row.source_name, "completed"))]
     for row in wrong:
         click.echo(f"NOT AS EXPECTED: {row.source_name} is {row.state}: {row.reason}", err=True)
@@ -87,6 +91,21 @@ def demo(into: Path, unplug: bool) -> int:
 
 def _as_expected(row: JobRow, expected: str) -> bool:
     return row.state == "completed" if expected == "completed" else row.state in ("aborted", "pending-held")
+
+
+def _where_to_look(root: Path, final: JobRow, gamut: str) -> None:
+    page = f"{below(root, final.prints)}/{final.prefix}.page.html" if final.prints else ""
+    for place, what in (
+        ("prints", "sheets (.tif), pages (.page.html), screen previews, tickets, records"),
+        (page, "a page of those: the last final, made with the built profile"),
+        ("charts", "the measurement chart: pages to print (.tif), reference, ticket, readings"),
+        (gamut, "the gamut of the built profile"),
+        ("profiles", "the built profile, and the computed one that it replaced"),
+        ("recipes/shoreline.settled.toml", "what the strips have taught"),
+        ("originals", "the pictures as they were dropped, refused ones with the reason beside"),
+    ):
+        click.echo(f"  {place:{_PLACE}}  {what}")
+    click.echo(f"  drydown --studio {root} jobs, show, check, profile history pearl")
 
 
 def _table(rows: Sequence[JobRow], root: Path) -> None:

@@ -64,7 +64,7 @@ def words(facts: ProfileFacts) -> Iterator[str]:
     if facts.greys:
         yield "  greys asked for     " + "".join(f"{f'L* {L:.0f}':>9}" for L, _ in facts.greys)
         for name, part in (("L*", 0), ("a*", 1), ("b*", 2)):
-            yield f"            got {name}    " + "".join(f"{Lab[part]:>9.2f}" for _, Lab in facts.greys)
+            yield f"            got {name}    " + "".join(f"{Lab[part]:>z9.2f}" for _, Lab in facts.greys)
     for intent, (mean, p95) in facts.round_trip.items():
         yield f"  round trip          ΔE00 {mean:.2f} in the mean, {p95:.2f} at the 95th percentile, {intent}"
     yield f"  tags                {' '.join(facts.tags)}"
@@ -73,7 +73,7 @@ def words(facts: ProfileFacts) -> Iterator[str]:
 
 def lab(Lab: Lab3) -> str:
     """`L* 95.5  a* 0.9  b* -2.7`."""
-    return "L* {:.1f}  a* {:.1f}  b* {:.1f}".format(*Lab)
+    return "L* {:z.1f}  a* {:z.1f}  b* {:z.1f}".format(*Lab)
 
 
 def _draw(icc: bytes, facts: ProfileFacts, to: Path) -> None:

@@ -144,7 +144,7 @@ def _words(stock: str, readings: Measurement, found: Verification, bright: float
     if found.greys_worst is not None:
         yield f"      worst grey       {found.greys_worst:>8.2f}   of {found.greys}"
     if found.paper:
-        yield "      paper            L* {:.1f}  a* {:.1f}  b* {:.1f}".format(*found.paper)
+        yield "      paper            L* {:z.1f}  a* {:z.1f}  b* {:z.1f}".format(*found.paper)
     if bright is not None:
         yield f"      brightener       {bright:>8.2f}   b* of bare paper, M2 less M1"
     yield from _repeat_words(found)
@@ -171,4 +171,4 @@ def _repeat_words(found: Verification) -> Iterator[str]:
 
 
 def _lab(Lab: tuple[float, float, float]) -> str:
-    return " ".join(f"{part:.1f}" for part in Lab)
+    return " ".join(f"{part:z.1f}" for part in Lab)

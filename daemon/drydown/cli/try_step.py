@@ -108,7 +108,7 @@ def _in_studio(root: Path, picture: Path, recipe: str | None, step: str, scratch
     from drydown.service.house import open_house
     from drydown.studio.resolve import resolve
 
-    house = open_house(root)
+    house = open_house(root, strict=False)  # what would spoil another recipe's sheets is no reason not to try
     wanted = recipe or min(house.studio.recipes, default="")
     asked = Picture(
         job="try",
@@ -138,7 +138,7 @@ def _in_studio(root: Path, picture: Path, recipe: str | None, step: str, scratch
 def _words(made: Trial, step: str) -> Iterator[str]:
     before, after = made.before, made.after
     size = f"{before.width} x {before.height} pixels ({before.width * before.height / 1e6:.1f} megapixels)"
-    yield f"{step} on {size}: {made.seconds:.2f} s, {made.memory_mb:.0f} MB beyond the picture itself"
+    yield f"{step} on {size}: {made.processor_s:.2f} s of processor in {made.seconds:.2f} s, {made.memory_mb:.0f} MB beyond the picture itself"
     if (before.width, before.height) != (after.width, after.height):
         yield f"size: now {after.width} x {after.height} pixels at {after.ppi:.0f} ppi"
     if made.mean_dE is not None:

@@ -5,15 +5,9 @@ A person would judge the strips under their light; here the choices are scripted
 
 from __future__ import annotations
 
-import shutil
-import subprocess
-import sys
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
-from drydown.demo.drive import follow
-from drydown.errors import MachineFault
+from drydown.demo.hands import Hands
 from drydown.jobs.ledger_rows import JobRow
 
 PICTURE = "02-dune-crest"  #: warm neutrals: a cast shows at once
@@ -22,45 +16,19 @@ BETWEEN = ("B3", "B4", "0.4")  #: from the recipe as it stands, 0.4 of the way t
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """Drives one picture through the loop. `say` gets what is done and what the program answers."""
+    """Drives one picture through the loop."""
 
-    root: Path
-    done: int  #: jobs there were before
-    deadline_s: float
-    say: Callable[[str], None]
-    show: Callable[[JobRow], None]
+    hands: Hands
 
     def run(self) -> list[JobRow]:
         """Strip, strip, final: the three jobs, in order. Raises MachineFault where a command or a job fails."""
-        first = self._dropped("proof", 1)
-        self._command("choose", first.id, "--between", *BETWEEN[:2], "--at", BETWEEN[2])
-        self._command("strip", first.id, "--next")
-        second = self._last(2)
-        self._command("choose", second.id, _beside_the_centre(second))
-        return [first, second, self._dropped("final", 3)]
-
-    def _dropped(self, hot_folder: str, number: int) -> JobRow:
-        original = next((self.root / "originals" / "done").glob(f"{PICTURE}__*[!n]"))
-        aside = self.root / "state" / f"{PICTURE}{original.suffix}"
-        shutil.copyfile(original, aside)
-        self.say(f"dropping {aside.name} into hot/{hot_folder}")
-        aside.rename(self.root / "hot" / hot_folder / aside.name)
-        return self._last(number)
-
-    def _last(self, number: int) -> JobRow:
-        rows = follow(self.root, self.done + number, deadline_s=self.deadline_s, show=self.show)
-        if rows[-1].state != "completed":
-            raise MachineFault(f"{rows[-1].source_name} is {rows[-1].state}: {rows[-1].reason}")
-        return rows[-1]
-
-    def _command(self, *words: str) -> None:
-        self.say(f"$ drydown {' '.join(words)}")
-        command = [sys.executable, "-m", "drydown", "--studio", str(self.root), *words]
-        made = subprocess.run(command, capture_output=True, text=True, timeout=self.deadline_s)
-        for line in made.stdout.strip().splitlines():
-            self.say(f"  {line}")
-        if made.returncode:
-            raise MachineFault(f"drydown {words[0]} ended with {made.returncode}: {made.stderr.strip()}")
+        hands = self.hands
+        first = hands.drop(PICTURE, "proof")
+        hands.command("choose", first.id, "--between", *BETWEEN[:2], "--at", BETWEEN[2])
+        hands.command("strip", first.id, "--next")
+        second = hands.next_job()
+        hands.command("choose", second.id, _beside_the_centre(second))
+        return [first, second, hands.drop(PICTURE, "final")]
 
 
 def _beside_the_centre(strip: JobRow) -> str:

@@ -190,16 +190,16 @@ def recommendation(found: LossMap) -> str:
         plain = next((loss for loss in found.others if loss.intent == "relative"), None)
         if plain is not None and plain.beyond[3.0] <= RECOMMEND_SHARE:
             return (
-                f"Media-relative colorimetric would do: by it {plain.beyond[3.0]:.1f} % of this picture lie beyond ΔE00 3, "
+                f"Media-relative colorimetric would do: by it {plain.beyond[3.0]:.1f} % of this picture lies beyond ΔE00 3, "
                 f"and every colour that the paper can hold stays as it is."
             )
         if plain is None or not found.tables_differ:
-            return f"By this profile perceptual and media-relative colorimetric do the same; {share:.1f} % of this picture lie beyond ΔE00 3."
+            return f"By this profile perceptual and media-relative colorimetric do the same; {share:.1f} % of this picture lies beyond ΔE00 3."
         return f"Stay with perceptual: by media-relative colorimetric {plain.beyond[3.0]:.1f} % of this picture would lie beyond ΔE00 3."
     if share <= RECOMMEND_SHARE:
-        return f"Stay with {INTENT_NAMES[used.intent]}: {share:.1f} % of this picture lie beyond ΔE00 3, and up to {RECOMMEND_SHARE:g} % is little."
+        return f"Stay with {INTENT_NAMES[used.intent]}: {share:.1f} % of this picture lies beyond ΔE00 3, and up to {RECOMMEND_SHARE:g} % is little."
     perceptual = next((loss for loss in found.others if loss.intent == "perceptual"), None)
-    lost = f"{share:.1f} % of this picture lie beyond ΔE00 3"
+    lost = f"{share:.1f} % of this picture lies beyond ΔE00 3"
     if perceptual is None or not found.tables_differ:
         return f"{lost}, and this profile's perceptual table does the same: another paper would, or less colour in the picture."
     return (

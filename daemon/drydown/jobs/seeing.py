@@ -277,11 +277,11 @@ def _rows(losses: Sequence[Loss]) -> list[tuple[str, list[str]]]:
         ("95th percentile of ΔE00", [f"{loss.p95:.1f}" for loss in losses]),
         (
             "L*: mean change, 95th percentile",
-            [f"{loss.lightness.shift:+.1f}, {loss.lightness.p95:.1f}" for loss in losses],
+            [f"{loss.lightness.shift:+z.1f}, {loss.lightness.p95:.1f}" for loss in losses],
         ),
         (
             "C*: mean change, 95th percentile",
-            [f"{loss.chroma.shift:+.1f}, {loss.chroma.p95:.1f}" for loss in losses],
+            [f"{loss.chroma.shift:+z.1f}, {loss.chroma.p95:.1f}" for loss in losses],
         ),
         ("Hue (ΔH*): mean, 95th percentile", [f"{loss.hue.mean:.1f}, {loss.hue.p95:.1f}" for loss in losses]),
         ("Lightness wished for, L*", ["{:.1f} to {:.1f}".format(*loss.range_before) for loss in losses]),

@@ -11,7 +11,8 @@ from typing import Final
 
 _WIDTH: Final = 720
 _PANEL: Final = 118
-_LEFT, _RIGHT, _TOP, _GAP = 62, 20, 46, 34
+_LEFT, _RIGHT, _TOP, _GAP = 62, 20, 64, 34
+_HOW: Final = "Dashed: the limit. Hollow square: over it. Joined: one profile, measured in one condition."
 _DATE: Final = 76  # the width that a date takes
 
 
@@ -38,6 +39,7 @@ def drift_svg(stock: str, moments: Sequence[Moment]) -> str:
         f"<title>Verifications of {escape(stock)}</title>",
         f'<rect width="{_WIDTH}" height="{height}" fill="#fff"/>',
         f'<text x="{_LEFT}" y="24" font-size="15">Verifications of {escape(stock)}, CIEDE2000 (greys: a*b*)</text>',
+        f'<text x="{_LEFT}" y="42" fill="#444">{_HOW}</text>',
     ]
     for index, name in enumerate(names):
         parts += _panel(name, moments, _TOP + index * (_PANEL + _GAP))

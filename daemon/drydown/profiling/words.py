@@ -51,4 +51,4 @@ def _repeats(report: Report) -> str:
 
 
 def _lab(Lab: tuple[float, float, float]) -> str:
-    return " ".join(f"{part:.1f}" for part in Lab)
+    return " ".join(f"{part:z.1f}" for part in Lab)

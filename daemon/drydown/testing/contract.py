@@ -88,7 +88,12 @@ def it_can_be_sent_to_another_process(case: Case, folder: Path) -> None:
     """Settings and function go to workers by name; so the function stands at the level of its module, and no lambda is among the settings."""
     settings = case.offer.settings(**case.settings)
     assert pickle.loads(pickle.dumps(settings)) == settings, "its settings are not the same after pickling"  # noqa: S301  our own bytes
-    pickle.dumps(case.offer.run)
+    try:
+        pickle.dumps(case.offer)
+    except Exception as error:
+        raise AssertionError(
+            f"its offer cannot be sent to another process: run and reach must be functions at the level of a module, no lambda ({error})"
+        ) from error
 
 
 def it_leaves_the_source_alone_and_says_the_same_twice(case: Case, folder: Path) -> None:

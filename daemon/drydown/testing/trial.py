@@ -30,6 +30,7 @@ class Trial:
     before: Frame
     after: Frame
     seconds: float
+    processor_s: float  #: of all cores together; on a busy machine this tells about the step, and `seconds` about the machine
     memory_mb: float
     mean_dE: (
         float | None
@@ -45,14 +46,15 @@ def trial(before: Frame, step: Callable[[Frame], Frame], into: Path, name: str) 
     Time is taken by evaluating with the step and without it, because calling one evaluates nothing. Raises what the step raises.
     """
     held = before.with_(pixels=before.pixels.copy_memory())  # decoded once; what follows times no decoder
-    began = time.perf_counter()
+    clocks = (time.perf_counter, time.process_time)
+    first = [clock() for clock in clocks]
     small = _small(held)
-    without_s = time.perf_counter() - began
-    began = time.perf_counter()
+    second = [clock() for clock in clocks]
     with Watch() as watch:
         after = step(held)
         made = _small(after)
-    seconds = time.perf_counter() - began - without_s
+    third = [clock() for clock in clocks]
+    seconds, processor_s = (max(c - b - (b - a), 0.0) for a, b, c in zip(first, second, third, strict=True))
     seen = [_shown(frame) for frame in (small, made)]
     pictures = {"before": seen[0], "after": seen[1], "detail": _detail(held, after)}
     same_size = (small.width, small.height) == (made.width, made.height)
@@ -65,7 +67,8 @@ def trial(before: Frame, step: Callable[[Frame], Frame], into: Path, name: str) 
     return Trial(
         before=held,
         after=after,
-        seconds=max(seconds, 0.0),
+        seconds=seconds,
+        processor_s=processor_s,
         memory_mb=watch.peak_mb,
         mean_dE=mean_dE,
         worst_dE=worst_dE,
