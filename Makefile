@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
 
-.PHONY: demo test bench clean
+.PHONY: demo test bench torture audit clean
 
 demo: $(VENV)/.runs
 	$(BIN)/drydown demo --into demo-studio
@@ -16,6 +16,14 @@ test: $(VENV)/.develops
 
 bench: $(VENV)/.develops
 	$(BIN)/python -m tests.bench
+
+torture: $(VENV)/.develops
+	-$(BIN)/pip install --quiet -e '.[fuzz]'
+	$(BIN)/python -m tests.torture
+
+audit: $(VENV)/.develops
+	$(BIN)/pip install --quiet -e '.[audit]'
+	$(BIN)/pip-audit --skip-editable
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
@@ -30,4 +38,4 @@ $(VENV)/.develops: $(VENV)/bin/python pyproject.toml
 	touch $@ $(VENV)/.runs
 
 clean:
-	rm -rf $(VENV) build dist demo-studio bench-out .mypy_cache .ruff_cache .pytest_cache
+	rm -rf $(VENV) build dist demo-studio bench-out .mypy_cache .ruff_cache .pytest_cache mutation-survivors.txt

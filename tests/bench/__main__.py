@@ -1,4 +1,4 @@
-"""The benches: whole jobs against the bare pixel work in the same run, as ratios. `python -m tests.bench [job] [strip] [queue] [daemon]`."""
+"""The benches: whole jobs against the bare pixel work in the same run, as ratios. `python -m tests.bench [job] [page] [strip] [queue] [daemon] [profile]`."""
 
 from __future__ import annotations
 
@@ -20,10 +20,13 @@ import pyvips
 from drydown.demo.drive import daemon, follow
 from drydown.demo.paper import pearl_profile
 from drydown.demo.scenario import lay_out
+from drydown.imaging.convert import convert
+from drydown.imaging.gamut_loss import loss_map
 from drydown.imaging.working import wide_gamut
 from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.places import Places
+from tests.bench.profile_build import profile_build
 
 ROUNDS = 5
 QUEUE = 20
@@ -39,9 +42,11 @@ def main(names: list[str]) -> int:
     """Run the benches named, or all; print one table; 1 when a limit is missed."""
     benches: dict[str, Callable[[Path], Iterator[Row]]] = {
         "job": job,
+        "page": page,
         "strip": strip,
         "queue": queue,
         "daemon": idle,
+        "profile": profile_build,
     }
     rows: list[Row] = []
     with tempfile.TemporaryDirectory(prefix="bench-", dir=_where()) as folder:
@@ -81,6 +86,30 @@ def job(folder: Path) -> Iterator[Row]:
         yield f"    {phase}", f"{seconds:.2f} s", "", ""
     peak = last.result.peak_mb
     yield _row("  peak memory of the job's process", f"{peak:.0f} MB", "<= 200 MB", peak <= 200)
+
+
+def page(folder: Path) -> Iterator[Row]:
+    """What a job's page adds to a 45-megapixel job, and what the figures of the gamut's loss take on a 24-megapixel picture."""
+    source = photograph(folder / "45p.tif", 8256, 5504)
+    with studio(folder / "with") as shown, studio(folder / "without", page=False) as plain:
+        ratios = []
+        for number in range(ROUNDS + 1):
+            one, other = (_seconds(root, _once(root, source, number)) for root in (shown, plain))
+            ratios.append(one / other)
+    ratio = statistics.median(ratios[1:])  # the first job of a daemon pays for imports
+    yield _row("45 MP, with its page / without", f"{ratio:.2f}", "<= 1.20", ratio <= 1.2)
+    icc = pearl_profile()
+    photograph(folder / "24p.tif", 6000, 4000)
+    before = pyvips.Image.new_from_file(str(folder / "24p.tif"))
+    made = convert(before, wide_gamut(), icc, intent="relative", black_point_compensation=True)
+    made.tiffsave(str(folder / "24d.tif"))
+    after, taken = pyvips.Image.new_from_file(str(folder / "24d.tif")), []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        loss_map(before, wide_gamut(), after, icc, intent="relative", black_point_compensation=True)
+        taken.append(time.perf_counter() - start)
+    gamut_s = statistics.median(taken)
+    yield _row("loss of gamut, figures of 24 MP", f"{gamut_s:.2f} s", "<= 0.50 s", gamut_s <= 0.5)
 
 
 def strip(folder: Path) -> Iterator[Row]:
@@ -171,11 +200,14 @@ def idle(folder: Path) -> Iterator[Row]:
 
 
 @contextmanager
-def studio(root: Path, old: str = "", new: str = "") -> Iterator[Path]:
+def studio(root: Path, old: str = "", new: str = "", *, page: bool = True) -> Iterator[Path]:
     """The demonstration's studio with its daemon running, and a folder beside the hot ones to drop from; `old` in its recipe becomes `new`."""
     lay_out(root, pearl_profile())
     recipe = root / "recipes" / "shoreline.toml"
     recipe.write_text(recipe.read_text().replace(old, new) if old else recipe.read_text())
+    if not page:
+        with (root / "studio.toml").open("a") as file:
+            file.write("\n[pages]\nmake = false\n")
     (root / "drop").mkdir()
     with daemon(root):
         yield root

@@ -93,3 +93,13 @@ def test_out_and_install_exclude_each_other(studio: Path, tmp_path: Path) -> Non
     )
     assert done.returncode == 2
     assert "give one of them" in done.stderr
+
+
+@pytest.mark.parametrize("out", ["nowhere/new.icc", "."])
+def test_an_out_that_cannot_be_written_is_said_before_anything_is_built(
+    studio: Path, tmp_path: Path, out: str
+) -> None:
+    measured = written(tmp_path, chart())
+    done = drydown(studio, "profile", "build", "pearl", str(measured), "--out", str(tmp_path / out))
+    assert done.returncode == 2
+    assert "no folder" in done.stderr or "is a directory" in done.stderr

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from tests.measuring.measuring_kit import read, small_chart
 
-from drydown.measuring.measurement import BadMeasurement, Condition, Measurement
+from drydown.errors import NotFound
+from drydown.measuring.measurement import BadMeasurement, Condition, Measurement, need_stock
+from drydown.measuring.reader import read_cgats
 from drydown.measuring.reference import Reference, joined, read_reference
 from drydown.measuring.together import together
 
@@ -110,3 +112,17 @@ def test_pages_read_into_files_of_their_own_are_one_chart(reference: Reference) 
         BadMeasurement, match=r"second\.txt: its ISO 13655 condition is not that of read\.txt"
     ):
         together([pages[0], replace(pages[1], condition=Condition(mode="M2"))])
+
+
+def test_the_reference_tells_which_stock_its_chart_was_made_for(reference: Reference) -> None:
+    found = joined(bare(read(small_chart())), reference)
+    need_stock(found, small_chart().stock)
+    need_stock(found, "other", anyway=True)
+    with pytest.raises(BadMeasurement, match=f"made for stock {small_chart().stock}, and other was asked"):
+        need_stock(found, "other")
+
+
+def test_a_folder_is_said_to_be_one(tmp_path: Path) -> None:
+    for reads in (read_reference, read_cgats):
+        with pytest.raises(NotFound, match="is a folder"):
+            reads(tmp_path)

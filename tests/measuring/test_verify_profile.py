@@ -12,6 +12,7 @@ from tests.measuring.measuring_kit import measurement, read, small_chart
 from drydown.demo.paper import pearl_profile
 from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc_exact import device_to_lab
+from drydown.imaging.working import srgb
 from drydown.measuring.measurement import BadMeasurement, Condition, Measurement
 from drydown.measuring.verify import Limits, Verification, brightener, verify
 
@@ -114,6 +115,18 @@ def test_missing_patches_are_named() -> None:
         BadMeasurement, match=f"2 patches of the chart are missing: {good.places[9]}, {good.places[10]}"
     ):
         verified(good.of(holes))
+
+
+def test_another_stock_s_chart_is_refused_unless_asked_for() -> None:
+    foreign = replace(read(small_chart()), keywords={"DESCRIPTOR": "chart for stock matte, sheet letter"})
+    with pytest.raises(BadMeasurement, match="made for stock matte, and pearl was asked for"):
+        verified(foreign)
+    assert verified(foreign, anyway=True).passed
+
+
+def test_a_screen_s_profile_is_said_to_be_none_of_a_printer() -> None:
+    found = verify(read(small_chart()), srgb(), stock="pearl", profile_condition=M1, limits=Limits())
+    assert not found.passed and any("none of a printer" in note for note in found.notes)
 
 
 def test_a_cmyk_set_is_refused() -> None:

@@ -120,3 +120,10 @@ def test_sound_readings_hold_no_suspect() -> None:
         )
         == ()
     )
+
+
+def test_patches_that_were_not_read_are_named_and_built_without() -> None:
+    read = chart()
+    notes = usable(read.of(np.arange(len(read)) != 40), stock="pearl").notes
+    assert f"1 patch of the chart is missing: {read.places[40]}; built without" in notes
+    assert not any("missing" in note for note in usable(read, stock="pearl").notes)

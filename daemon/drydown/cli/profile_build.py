@@ -13,6 +13,7 @@ import click
 
 from drydown.cli import find_studio
 from drydown.errors import Exit, NotFound
+from drydown.showing import shown
 
 if TYPE_CHECKING:
     from drydown.measuring.measurement import Condition, Measurement
@@ -36,7 +37,11 @@ if TYPE_CHECKING:
     show_default=True,
     help="ICC version: 2 is read by everything.",
 )
-@click.option("--out", type=click.Path(path_type=Path), help="File to write (default: STOCK.icc here).")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="File to write (default: STOCK.icc here).",
+)
 @click.option(
     "--install",
     "do_install",
@@ -74,6 +79,8 @@ def build(
     """
     if out and do_install:
         raise click.UsageError("--out writes a file aside, --install replaces the stock's: give one of them")
+    if out and not out.absolute().parent.is_dir():
+        raise click.UsageError(f"there is no folder {shown(str(out.parent))} to write {shown(out.name)} into")
     # before numpy is loaded: fields are fitted side by side, and a thread pool below each of them would only get in the way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     root = find_studio(context.obj)

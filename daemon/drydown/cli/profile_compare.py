@@ -60,10 +60,10 @@ def _words(facts: list[ProfileFacts], found: Comparison) -> Iterator[str]:
     one, two = facts
     yield f"1  {one.info.description}"
     yield f"2  {two.info.description}"
-    yield f"  white         1  {lab(one.white)}, density {one.white_density:.2f}"
-    yield f"                2  {lab(two.white)}, density {two.white_density:.2f}   apart ΔE00 {found.white_dE00:.2f}"
-    yield f"  black         1  {lab(one.black)}, density {one.black_density:.2f}"
-    yield f"                2  {lab(two.black)}, density {two.black_density:.2f}   apart ΔE00 {found.black_dE00:.2f}"
+    yield f"  white         1  {lab(one.white)}, density {one.white_density:z.2f}"
+    yield f"                2  {lab(two.white)}, density {two.white_density:z.2f}   apart ΔE00 {found.white_dE00:.2f}"
+    yield f"  black         1  {lab(one.black)}, density {one.black_density:z.2f}"
+    yield f"                2  {lab(two.black)}, density {two.black_density:z.2f}   apart ΔE00 {found.black_dE00:.2f}"
     if found.shared is not None and one.volume and two.volume:
         yield f"  gamut volume  1  {one.volume:,.0f}, of which the other holds {found.shared / one.volume:.0%}"
         yield f"                2  {two.volume:,.0f}, of which the other holds {found.shared / two.volume:.0%}"

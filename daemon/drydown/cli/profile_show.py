@@ -53,10 +53,10 @@ def words(facts: ProfileFacts) -> Iterator[str]:
     yield f"{info.description}"
     yield f"  class               {_CLASS.get(info.device_class, info.device_class)}, ICC version {info.version}, {info.size:,} bytes"
     yield f"  spaces              {info.colour_space}, connection space {info.pcs}"
-    yield f"  white               {lab(facts.white)}, density {facts.white_density:.2f}   (absolute)"
-    yield f"  darkest black       {lab(facts.black)}, density {facts.black_density:.2f}   (absolute; L* {facts.black_relative_L:.1f} beside its own white)"
+    yield f"  white               {lab(facts.white)}, density {facts.white_density:z.2f}   (absolute)"
+    yield f"  darkest black       {lab(facts.black)}, density {facts.black_density:z.2f}   (absolute; L* {facts.black_relative_L:.1f} beside its own white)"
     if facts.reached_L is not None and facts.reached_density is not None:
-        yield f"  black reached       L* {facts.reached_L:.1f} beside its own white, density {facts.reached_density:.2f}   (by a conversion)"
+        yield f"  black reached       L* {facts.reached_L:.1f} beside its own white, density {facts.reached_density:z.2f}   (by a conversion)"
     if facts.volume is not None:
         yield f"  gamut volume        {facts.volume:,.0f} cubic units of CIELAB, media-relative"
     if facts.equal_off is not None:

@@ -6,8 +6,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
+from pathlib import Path
 
-from drydown.errors import Fault
+from drydown.errors import Fault, NotFound
 from drydown.showing import shown
 
 _WORD = re.compile(r'"((?:[^"]|"")*)"|([^\s"#]+)|(#.*)|(")')
@@ -153,6 +154,14 @@ class _Reader:
                 else "this is not CGATS text: BEGIN_DATA_FORMAT and BEGIN_DATA are missing"
             )
             self.fault(0, what, "export the readings as CGATS (ISO 28178) text")
+
+
+def need_file(path: Path, what: str) -> None:
+    """Raises NotFound where `path` is no file to read."""
+    if path.is_dir():
+        raise NotFound(f"{shown(str(path))} is a folder; name the file in it that holds {what}")
+    if not path.is_file():
+        raise NotFound(f"there is no file {shown(str(path))}; {what} were asked for")
 
 
 def tables(data: bytes, source: str) -> tuple[list[Table], list[Fault]]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from drydown.imaging.pcs import Floats, xyz_from_lab
 from drydown.showing import shown
 
 Given = Literal["spectra", "lab", "xyz"]
+_MADE_FOR: Final = re.compile(r"chart for stock (\S+?),")
 
 
 class BadMeasurement(DrydownError):
@@ -82,6 +84,15 @@ class Measurement:
             f"{self.places[row]} (patch {self.ids[row]})" if self.places[row] else f"patch {self.ids[row]}"
         )
         return f"{shown(where)}, line {self.lines[row]}" if self.lines[row] else shown(where)
+
+
+def need_stock(measurement: Measurement, stock: str, *, anyway: bool = False) -> None:
+    """Refuse readings that name the stock that their chart was made for, where it is another. Raises BadMeasurement, unless `anyway`."""
+    made_for = _MADE_FOR.search(measurement.keywords.get("DESCRIPTOR", ""))
+    if made_for and made_for[1] != stock and not anyway:
+        text = f"the chart was made for stock {shown(made_for[1])}, and {stock} was asked for"
+        guess = f"name stock {shown(made_for[1])}, or say --anyway where it was printed on {stock}"
+        raise BadMeasurement([Fault(measurement.source, "DESCRIPTOR", text, guess)])
 
 
 def need_rgb(measurement: Measurement, stock: str) -> None:

@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from drydown.errors import Fault, NotFound
+from drydown.errors import Fault
 from drydown.imaging.pcs import Floats
-from drydown.measuring.cgats import Table, said_lines, tables
+from drydown.measuring.cgats import Table, need_file, said_lines, tables
 from drydown.measuring.columns import Columns, columns, numbers
 from drydown.measuring.measurement import BadMeasurement, Condition, Given, Measurement
 from drydown.measuring.scales import device_scale, disagreement, lab_fault, lab_of_xyz
@@ -39,8 +39,7 @@ def read_cgats(path: Path, *, table: int | None = None) -> Measurement:
     Raises BadMeasurement with every fault, NotFound where there is no such file.
     """
     name = shown(path.name)
-    if not path.is_file():
-        raise NotFound(f"there is no file {shown(str(path))}")
+    need_file(path, "the readings of a chart")
     if path.stat().st_size > _MOST_BYTES:
         raise BadMeasurement([Fault(name, "", "it is larger than 64 MB, which no chart's readings are")])
     return cgats_from_text(path.read_bytes(), source=name, table=table)

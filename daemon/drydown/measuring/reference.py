@@ -9,9 +9,9 @@ from typing import Final
 
 import numpy as np
 
-from drydown.errors import Fault, NotFound
+from drydown.errors import Fault
 from drydown.imaging.pcs import Floats
-from drydown.measuring.cgats import tables
+from drydown.measuring.cgats import need_file, tables
 from drydown.measuring.columns import columns, numbers
 from drydown.measuring.measurement import BadMeasurement, Measurement
 from drydown.measuring.scales import device_scale
@@ -31,13 +31,13 @@ class Reference:
     space: str
     device: Floats  #: (N, channels) in 0..1
     source: str
+    descriptor: str = ""  #: which stock and sheet it was made for, in words
 
 
 def read_reference(path: Path) -> Reference:
     """Read a chart's reference. Raises NotFound, BadMeasurement with every fault."""
     source = shown(path.name)
-    if not path.is_file():
-        raise NotFound(f"there is no file {shown(str(path))}")
+    need_file(path, "the patches of a chart")
     found, faults = tables(path.read_bytes(), source)
     if faults:
         raise BadMeasurement(faults)
@@ -68,6 +68,7 @@ def read_reference(path: Path) -> Reference:
         where.space,
         device / full,
         source,
+        table.keywords.get("DESCRIPTOR", ""),
     )
 
 
@@ -91,7 +92,10 @@ def joined(measurement: Measurement, reference: Reference) -> Measurement:
     if measurement.space and (fault := _other_values(measurement, device)):
         raise BadMeasurement([fault])
     places = tuple(reference.places[row] for row in rows)
-    return replace(measurement, device=device, space=reference.space, places=places)
+    keywords = dict(measurement.keywords)
+    if reference.descriptor:
+        keywords["DESCRIPTOR"] = reference.descriptor
+    return replace(measurement, device=device, space=reference.space, places=places, keywords=keywords)
 
 
 def _matched(measurement: Measurement, reference: Reference) -> tuple[list[int], list[Fault]]:

@@ -12,7 +12,7 @@ from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc_exact import device_to_lab
 from drydown.imaging.pcs import Floats, media_relative
 from drydown.measuring.grid import grids
-from drydown.measuring.measurement import BadMeasurement, Condition, Measurement, need_rgb
+from drydown.measuring.measurement import BadMeasurement, Condition, Measurement, need_rgb, need_stock
 from drydown.measuring.misread import refuse_wrong_order
 from drydown.measuring.repeats import Repeats, repeatability
 
@@ -90,11 +90,15 @@ def verify(
 ) -> Verification:
     """Compare readings with ICC-absolute Lab from the profile's A2B1.
 
-    Raises BadMeasurement: not RGB, another ISO 13655 condition than the profile's (unless `anyway`), holes in the chart, a wrong order.
+    Raises BadMeasurement: not RGB, another ISO 13655 condition than the profile's (unless `anyway`), another stock's chart (unless `anyway`), holes in the chart, a wrong order.
     """
     need_rgb(measurement, stock)
+    need_stock(measurement, stock, anyway=anyway)
     notes = [*measurement.notes, *same_condition(measurement, profile_condition, anyway=anyway)]
-    _refuse_holes(measurement)
+    if icc[12:16] != b"prtr":
+        notes.append("the stock's profile is none of a printer: name the one of this paper, or build it")
+    if unread := holes(measurement):
+        raise BadMeasurement([Fault(measurement.source, "", unread, "read what is missing")])
     expected = device_to_lab(icc, measurement.device, intent="absolute")
     refuse_wrong_order(measurement, expected)
     away = ciede2000(measurement.lab, expected)
@@ -189,14 +193,14 @@ def brightener(first: Measurement, second: Measurement) -> float:
     return b_star["M2"] - b_star["M1"]
 
 
-def _refuse_holes(measurement: Measurement) -> None:
+def holes(measurement: Measurement) -> str:
+    """Which patches inside the chart were not read, in words; "" where none is known to be missing."""
     where = grids(measurement.places)
-    if where is not None and (missing := where.missing()):
-        named = ", ".join(missing[:_WORST]) + (
-            f" and {len(missing) - _WORST} more" if len(missing) > _WORST else ""
-        )
-        text = f"{len(missing)} patch{'es' if len(missing) > 1 else ''} of the chart {'are' if len(missing) > 1 else 'is'} missing: {named}"
-        raise BadMeasurement([Fault(measurement.source, "", text, "read what is missing")])
+    if where is None or not (missing := where.missing()):
+        return ""
+    more = f" and {len(missing) - _WORST} more" if len(missing) > _WORST else ""
+    many = "patches of the chart are" if len(missing) > 1 else "patch of the chart is"
+    return f"{len(missing)} {many} missing: {', '.join(missing[:_WORST])}{more}"
 
 
 def _three(Lab: Floats) -> tuple[float, float, float]:

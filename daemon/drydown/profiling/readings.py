@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -15,10 +14,10 @@ from drydown.imaging.icc_exact import device_to_lab
 from drydown.imaging.pcs import Floats
 from drydown.imaging.working import srgb
 from drydown.measuring.grid import grids
-from drydown.measuring.measurement import BadMeasurement, Condition, Measurement, need_rgb
+from drydown.measuring.measurement import BadMeasurement, Condition, Measurement, need_rgb, need_stock
 from drydown.measuring.misread import correlation, refuse_wrong_order
 from drydown.measuring.repeats import Repeats, averaged, refuse_unsteady
-from drydown.measuring.verify import same_condition
+from drydown.measuring.verify import holes, same_condition
 
 #: Fewer different colours than a cube of five steps make no profile (own trials: a mean ΔE00 near 1.5 from 100, 0.5 from 288).
 LEAST_COLOURS: Final = 125
@@ -32,7 +31,6 @@ _FOLLOWS: Final = (
     0.9  # correlation; simulated printers reach 0.96 and more, the same charts read in another order 0.2
 )
 _NAMED: Final = 6
-_MADE_FOR: Final = re.compile(r"chart for stock (\S+?),")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,8 +59,10 @@ def usable(
     no white, black or greys.
     """
     need_rgb(measurement, stock)
-    _of_this_stock(measurement, stock, anyway=anyway)
+    need_stock(measurement, stock, anyway=anyway)
     notes = [*measurement.notes, *same_condition(measurement, condition, anyway=anyway)]
+    if unread := holes(measurement):
+        notes.append(f"{unread}; built without")
     out = _named(measurement, leave_out)
     names = tuple(measurement.named(int(row)) for row in np.flatnonzero(out))
     kept = measurement.of(~out)
@@ -94,16 +94,6 @@ def _follows_itself(kept: Measurement) -> bool:
     terms = np.stack([r**0, r, g, b, r * r, g * g, b * b, r * g, g * b, r * b], axis=1)
     promised = terms @ np.linalg.lstsq(terms, kept.lab, rcond=None)[0]
     return correlation(kept.lab, promised) >= _FOLLOWS
-
-
-def _of_this_stock(measurement: Measurement, stock: str, *, anyway: bool) -> None:
-    """Raises BadMeasurement where the readings name the stock that their chart was made for, and it is another."""
-    made_for = _MADE_FOR.search(measurement.keywords.get("DESCRIPTOR", ""))
-    if made_for and made_for[1] != stock and not anyway:
-        text = f"the chart was made for stock {made_for[1]}, and the profile is to be {stock}'s"
-        raise BadMeasurement(
-            [Fault(measurement.source, "DESCRIPTOR", text, f"name stock {made_for[1]}, or say --anyway")]
-        )
 
 
 def _named(measurement: Measurement, names: Sequence[str]) -> NDArray[np.bool_]:
