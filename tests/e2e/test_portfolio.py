@@ -88,7 +88,8 @@ def test_a_folder_becomes_numbered_sheets_a_table_and_a_contact_sheet(studio: Pa
     assert "a-cut.jpg" in lines[1].split("REFUSED")[1] and "profile" in lines[3]
     assert "pearl, 4x6       4  0.25 EUR  1.00 EUR" in lines
     assert "2 done, 1 refused, 1 held. Sheets are in prints/run." in lines
-    assert lines[-1].startswith("contact sheet: prints/run/contact-sheet__")
+    assert lines[-2].startswith("contact sheet: prints/run/contact-sheet__")
+    assert lines[-1].startswith("page: prints/run/portfolio__")
     check_contact_sheet(studio, left=False, right=True)
 
 

@@ -103,7 +103,10 @@ class Trial:
     def _faults(self, plugin: Bad, job: str) -> Iterator[str]:
         row = self.desk.publisher.ledger.job(job)
         ends = {"aborted": (Stage.FAILED,), "completed": (Stage.DONE,)}
-        if row.stage not in ends.get(plugin.end, (Stage.FAILED, Stage.DONE)):
+        stopped = (
+            row.stage is Stage.HELD and "times in a row" in row.reason
+        )  # the breaker, after five of one plugin
+        if not stopped and row.stage not in ends.get(plugin.end, (Stage.FAILED, Stage.DONE)):
             yield f"ended {row.stage}: {row.reason[:300]}"
         if row.stage is not Stage.DONE and plugin.says not in row.reason:
             yield f"says {row.reason[:300]!r}, without {plugin.says!r}"

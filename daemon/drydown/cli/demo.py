@@ -14,7 +14,6 @@ from drydown.errors import Exit
 from drydown.jobs.ledger_rows import JobRow
 
 DEADLINE_S = 900.0
-_PLACE = 30
 
 
 @click.command(short_help="Lay out a demonstration studio and run it.")
@@ -81,7 +80,7 @@ def demo(into: Path, unplug: bool) -> int:
     on_their_way.rmdir()
     expected = {picture.name: picture.expect for picture in PICTURES}
     _table([*rows, *loop], root)
-    click.echo(f"\n{time.monotonic() - start:.0f} s in all. Where to look:")
+    click.echo(f"\n{time.monotonic() - start:.0f} s in all. Where to look in {root}:")
     _where_to_look(root, loop[-1], GAMUT)
     wrong = [row for row in rows if not _as_expected(row, expected.get(row.source_name, "completed"))]
     for row in wrong:
@@ -95,16 +94,16 @@ def _as_expected(row: JobRow, expected: str) -> bool:
 
 def _where_to_look(root: Path, final: JobRow, gamut: str) -> None:
     page = f"{below(root, final.prints)}/{final.prefix}.page.html" if final.prints else ""
-    for place, what in (
-        ("prints", "sheets (.tif), pages (.page.html), screen previews, tickets, records"),
-        (page, "a page of those: the last final, made with the built profile"),
-        ("charts", "the measurement chart: pages to print (.tif), reference, ticket, readings"),
-        (gamut, "the gamut of the built profile"),
-        ("profiles", "the built profile, and the computed one that it replaced"),
-        ("recipes/shoreline.settled.toml", "what the strips have taught"),
-        ("originals", "the pictures as they were dropped, refused ones with the reason beside"),
+    for what, place in (
+        ("sheets, pages, tickets, records", "prints"),
+        ("the last final's page", page),
+        ("what the strips have taught", "recipes/shoreline.settled.toml"),
+        ("the chart, and its readings", "charts"),
+        ("the built profile's gamut", gamut),
+        ("it, and the one it replaced", "profiles"),
+        ("pictures as dropped, refusals", "originals"),
     ):
-        click.echo(f"  {place:{_PLACE}}  {what}")
+        click.echo(f"  {what:32}  {place}")
     click.echo(f"  drydown --studio {root} jobs, show, check, profile history pearl")
 
 

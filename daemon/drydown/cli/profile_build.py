@@ -82,7 +82,7 @@ def build(
     if out and not out.absolute().parent.is_dir():
         raise click.UsageError(f"there is no folder {shown(str(out.parent))} to write {shown(out.name)} into")
     # before numpy is loaded: fields are fitted side by side, and a thread pool below each of them would only get in the way
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
     root = find_studio(context.obj)
     from drydown.imaging.icc import check_output
     from drydown.profiling.build import build as build_profile

@@ -53,8 +53,10 @@ def together(parts: Sequence[Measurement]) -> Measurement:
     ids = [name for part in parts for name in part.ids]
     if len(set(ids)) < len(ids):
         ids = [str(row + 1) for row in range(len(ids))]
-    bands = [part.wavelengths_nm for part in parts]
-    same_bands = all(nm is not None and np.array_equal(nm, bands[0]) for nm in bands)
+    bands = first.wavelengths_nm
+    same_bands = bands is not None and all(
+        part.wavelengths_nm is not None and np.array_equal(part.wavelengths_nm, bands) for part in parts
+    )
     return replace(
         first,
         ids=tuple(ids),
@@ -63,7 +65,7 @@ def together(parts: Sequence[Measurement]) -> Measurement:
         device=np.concatenate([part.device for part in parts]),
         lab=np.concatenate([part.lab for part in parts]),
         spectra=np.concatenate([part.spectra for part in parts]) if same_bands else None,
-        wavelengths_nm=bands[0] if same_bands else None,
+        wavelengths_nm=bands if same_bands else None,
         source=" and ".join(part.source for part in parts),
         text=b"\n".join(part.text for part in parts),
         notes=tuple(dict.fromkeys(note for part in parts for note in part.notes)),
