@@ -71,7 +71,9 @@ def job(folder: Path) -> Iterator[Row]:
     profile, out = folder / "pearl.icc", folder / "bare.tif"
     profile.write_bytes(pearl_profile())
     bare, whole, last = [], [], None
-    with studio(folder / "job") as root:
+    with studio(
+        folder / "job", page=False
+    ) as root:  # the sheet's own cost; what a page adds is the next bench
         _once(root, source, 0)  # the first job of a daemon pays for imports
         for number in range(1, ROUNDS + 1):
             bare.append(_bare(source, profile, out))
@@ -92,12 +94,15 @@ def page(folder: Path) -> Iterator[Row]:
     """What a job's page adds to a 45-megapixel job, and what the figures of the gamut's loss take on a 24-megapixel picture."""
     source = photograph(folder / "45p.tif", 8256, 5504)
     with studio(folder / "with") as shown, studio(folder / "without", page=False) as plain:
-        ratios = []
+        ratios, peak = [], 0.0
         for number in range(ROUNDS + 1):
-            one, other = (_seconds(root, _once(root, source, number)) for root in (shown, plain))
+            rows = [_once(root, source, number) for root in (shown, plain)]
+            one, other = (_seconds(root, row) for root, row in zip((shown, plain), rows, strict=True))
             ratios.append(one / other)
+            peak = max(peak, rows[0].result.peak_mb if rows[0].result else 0.0)
     ratio = statistics.median(ratios[1:])  # the first job of a daemon pays for imports
     yield _row("45 MP, with its page / without", f"{ratio:.2f}", "<= 1.20", ratio <= 1.2)
+    yield _row("  peak memory of the job's process", f"{peak:.0f} MB", "<= 320 MB", peak <= 320)
     icc = pearl_profile()
     photograph(folder / "24p.tif", 6000, 4000)
     before = pyvips.Image.new_from_file(str(folder / "24p.tif"))
@@ -149,7 +154,7 @@ def queue(folder: Path) -> Iterator[Row]:
     bare = time.perf_counter() - start
     for out in folder.glob("*.out*"):
         out.unlink()
-    with studio(folder / "queue") as root:
+    with studio(folder / "queue", page=False) as root:
         _once(root, source, 0)
         for copy in copies:
             copy.rename(root / "drop" / copy.name)
