@@ -93,7 +93,9 @@ class Tight(Studio):
 
     def complaints(self) -> list[str]:
         said = self.log.read_text()
-        stays_full = self.at_s < 0 and (self.greedy or self.kind == "read-only")  # else the ballast, let go, may be room enough
+        stays_full = self.at_s < 0 and (
+            self.greedy or self.kind == "read-only"
+        )  # else the ballast, let go, may be room enough
         if stays_full and not any(word in said for word in WORDS[self.kind]):
             self.wrong.append(f"left: nobody said '{WORDS[self.kind][0]}'")
         return self.wrong + super().complaints()
