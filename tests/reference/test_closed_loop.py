@@ -62,6 +62,16 @@ def test_a_good_profile_is_not_spoiled(line: Line) -> None:
     assert max(outcome.untouched for outcome in outcomes(line)) < 1
 
 
+def test_two_strips_are_enough_unless_the_profile_is_at_fault() -> None:
+    wrong = Line("wrong stock (matte for pearl)", wrong_stock, 0.5, 50, short=8)
+    assert not any(outcome.proposals[-1].enough for outcome in outcomes(wrong))
+    for line in OWN[:2]:
+        enough = [outcome for outcome in outcomes(line) if outcome.proposals[-1].enough]
+        assert len(enough) >= 0.9 * len(outcomes(line))
+        assert middle_and_worst([outcome.ranked[-1] for outcome in enough])[1] < 1.5
+        assert not any(outcome.proposals[0].enough for outcome in outcomes(line)), "never after one"
+
+
 def test_a_wrong_stock_is_named_as_such_and_a_cast_is_not() -> None:
     wrong = Line("wrong stock (matte for pearl)", wrong_stock, 0.5, 50, short=8)
     assert all(outcome.proposals[-1].doubts.not_a_cast for outcome in outcomes(wrong))

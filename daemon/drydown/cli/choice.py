@@ -146,9 +146,14 @@ def _after_ranking(ledger: LedgerView, printed: PrintedStrip, *, anyway: bool) -
     assert newest is not None
     posterior = posterior_of(same_picture(ledger, newest))
     proposal = propose(posterior)
-    if proposal.settled and not anyway:
+    if proposal.enough and not anyway:
         click.echo(proposal.words)
-        click.echo(_nothing_open(printed, "what the ranking leaves open is within 1.5 CC and 0.5 L*"))
+        left = (
+            "what the ranking leaves open is within 1.5 CC and 0.5 L*"
+            if proposal.settled
+            else f"after two, what is left is expected to be ΔE00 {proposal.expected_dE:.1f}"
+        )
+        click.echo(_nothing_open(printed, left))
         return None
     return json.dumps(next_strip(posterior, _patches(printed)))
 

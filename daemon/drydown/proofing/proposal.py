@@ -26,6 +26,8 @@ SETTLED: Final[dict[Role, float]] = {
 }
 #: A change that is expected to bring less than this (mean ΔE00 over the region) is not made: nobody would see it, and it may be wrong.
 NOT_SEEN_dE: Final = HONEST_NOISE_dE
+#: What is left after two strips is enough known when it is expected to be less than this: about what is just seen side by side (common practice, no source).
+ENOUGH_dE: Final = 1.0
 _TAILS: Final = (0.1, 0.9)
 _COMMON_COSTS: Final = 1e-3
 _MOST_MOVES: Final = 60
@@ -36,7 +38,8 @@ class Proposal:
     """Values by key, and what is known about them.
 
     `intervals`: 80 % of the belief lies between. `expected_dE` and `untouched_dE`: mean ΔE00 over the region from the wanted look, with these values and
-    with the recipe as it stands. `settled`: another strip would tell nothing that an eye can see. `doubts`: what speaks against it.
+    with the recipe as it stands. `settled`: another strip would tell nothing that an eye can see. `enough`: it is settled, or two strips have told what they can.
+    `doubts`: what speaks against it.
     `words`: all of it in a few sentences.
     """
 
@@ -45,6 +48,7 @@ class Proposal:
     expected_dE: float
     untouched_dE: float
     settled: bool
+    enough: bool
     changed: bool
     doubts: Doubts
     words: str
@@ -70,9 +74,10 @@ def propose(posterior: Posterior) -> Proposal:
         best, expected_dE = dict(model.base), untouched_dE
     narrow = all((high - low) / 2 <= SETTLED[role] for role, (low, high) in intervals.items())
     settled = narrow and not against
+    enough = settled or (len(posterior.strips) > 1 and expected_dE <= ENOUGH_dE and not against)
     words = [
         why or change_in_words(best, model.base),
-        certainty_in_words(intervals, settled=settled, stays=bool(why)),
+        certainty_in_words(intervals, settled=settled, enough=enough, stays=bool(why)),
         *against,
     ]
     return Proposal(
@@ -81,6 +86,7 @@ def propose(posterior: Posterior) -> Proposal:
         expected_dE=expected_dE,
         untouched_dE=untouched_dE,
         settled=settled,
+        enough=enough,
         changed=best != dict(model.base),
         doubts=against,
         words=". ".join(sentence[0].upper() + sentence[1:] for sentence in words) + ".",

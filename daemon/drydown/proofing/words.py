@@ -37,9 +37,10 @@ def change_in_words(values: Mapping[Role, float], base: Mapping[Role, float]) ->
 
 
 def certainty_in_words(
-    intervals: Mapping[Role, tuple[float, float]], *, settled: bool, stays: bool = False
+    intervals: Mapping[Role, tuple[float, float]], *, settled: bool, enough: bool = False, stays: bool = False
 ) -> str:
-    """How wide the 80 % intervals are, and whether another strip is worth its paper. `stays`: they are not about the values, which do not change.
+    """How wide the 80 % intervals are, and whether another strip is worth its paper. `enough`: two strips have told what they can. `stays`: the intervals
+    are not about the values, which do not change.
 
     >>> certainty_in_words({"magenta": (-7.4, -5.0), "lift_L": (0.8, 1.6)}, settled=True)
     'four in five that this is right within 1.2 CC of magenta, 0.4 L*: settled'
@@ -51,7 +52,13 @@ def certainty_in_words(
         parts.append(f"{half['lift_L']} L*")
     if "contrast" in half:
         parts.append(f"{half['contrast']} of contrast")
-    left = "settled" if settled else "another strip would tell more"
+    left = (
+        "settled"
+        if settled
+        else "two strips have told what an eye can"
+        if enough
+        else "another strip would tell more"
+    )
     what = "the best is known" if stays else "four in five that this is right"
     return f"{what} within {', '.join(parts)}{' (four in five)' if stays else ''}: {left}"
 
