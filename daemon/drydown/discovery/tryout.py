@@ -23,7 +23,7 @@ from types import FrameType
 from drydown.discovery.loading import from_source, offers_of
 from drydown.discovery.problems import Problem, leave_out, problem
 
-DEADLINE_S = 5.0
+DEADLINE_S = 20.0
 _GRACE_S = 1.0  # for a plugin that catches everything, or hangs outside Python: then the process is killed
 _FINE = b"{}"
 
