@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
 
-.PHONY: demo test bench torture audit clean
+.PHONY: demo test bench torture torture-short audit clean
 
 demo: $(VENV)/.runs
 	$(BIN)/drydown demo --into demo-studio
@@ -20,6 +20,9 @@ bench: $(VENV)/.develops
 torture: $(VENV)/.develops
 	-$(BIN)/pip install --quiet -e '.[fuzz]'
 	$(BIN)/python -m tests.torture
+
+torture-short: $(VENV)/.develops
+	$(BIN)/python -m tests.torture --short
 
 audit: $(VENV)/.develops
 	$(BIN)/pip install --quiet -e '.[audit]'

@@ -102,7 +102,9 @@ def test_a_ledger_of_the_first_schema_is_brought_up_to_date_and_keeps_its_jobs(t
 
 def test_a_job_costs_less_than_two_kilobytes_from_claim_to_end(tmp_path: Path) -> None:
     """With a plan and a result as long as those of a recipe of seven steps: 3.8 and 3.4 kB (measured on the demonstration)."""
-    root = Path("/srv/a-studio-with-a-path-of-some-length")  # the same wherever the test runs: paths are part of a row
+    root = Path(
+        "/srv/a-studio-with-a-path-of-some-length"
+    )  # the same wherever the test runs: paths are part of a row
     ledger = Ledger.open(tmp_path / "ledger.db", kind_of=local, clock=Clock())
     ledger._connection.execute("PRAGMA synchronous = OFF")  # the size is asked for, not the promise
     sizes = []

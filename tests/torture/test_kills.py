@@ -7,6 +7,8 @@ import pytest
 from tests.torture.__main__ import SEED
 from tests.torture.kills import ROW
 
+pytestmark = pytest.mark.minutes
+
 
 @pytest.mark.skipif(bool(ROW.missing()), reason=ROW.missing())
 @pytest.mark.timeout(400)  # 100 starts of the program, each half a second of imports
