@@ -15,9 +15,10 @@ from tests.torture.__main__ import SEED
 from tests.torture.faulty_kit import Schedule, Studio, compiled, forking, missing
 from tests.torture.io_errors import ROW, Bench
 
-pytestmark = pytest.mark.minutes
-
-pytestmark = pytest.mark.skipif(bool(missing()), reason=f"needs {missing()}")
+pytestmark = [
+    pytest.mark.minutes,
+    pytest.mark.skipif(bool(missing()), reason=f"needs {missing()}"),
+]
 
 
 @pytest.fixture
