@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 from pathlib import Path
 
 import pytest
@@ -54,6 +56,23 @@ def test_both_ways_of_making_the_process_say_the_same(
     assert said[:2] == [None, None], "what only raises is told of where it is imported"
     assert isinstance(said[2], Problem) and "exit code 3" in said[2].reason
     assert isinstance(said[3], Problem) and said[3].place == f"{file.name} line 2"
+
+
+def test_a_daemon_with_many_files_open_still_hears_the_verdict(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def far_up() -> tuple[int, int]:
+        """A pipe whose ends have numbers that select(2) does not take."""
+        ends = pipe()
+        above = tuple(fcntl.fcntl(end, fcntl.F_DUPFD_CLOEXEC, 1100) for end in ends)
+        for end in ends:
+            os.close(end)
+        return above[0], above[1]
+
+    pipe = os.pipe
+    monkeypatch.setattr(os, "pipe", far_up)
+    said = tryout.try_out(b"import os; os._exit(4)", tmp_path / "many.py", "many", "plugins/many.py")
+    assert isinstance(said, Problem) and "exit code 4" in said.reason
 
 
 def test_a_file_that_has_not_changed_is_not_tried_again_and_a_changed_one_is(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import socket
@@ -10,8 +11,11 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
 
-def test_a_starter_whose_daemon_is_gone_does_not_finish_its_imports(tmp_path: Path) -> None:
+
+@pytest.mark.parametrize("number", [3, 1100], ids=["few files open", "above what select(2) takes"])
+def test_a_starter_whose_daemon_is_gone_does_not_finish_its_imports(tmp_path: Path, number: int) -> None:
     (tmp_path / "slow.py").write_text(
         "import pathlib, time\n"
         f"pathlib.Path({str(tmp_path / 'begun')!r}).touch()\n"
@@ -20,7 +24,9 @@ def test_a_starter_whose_daemon_is_gone_does_not_finish_its_imports(tmp_path: Pa
     )
     origin = {"module": "slow", "file": str(tmp_path / "slow.py"), "offered_by": "slow", "blake3": ""}
     ours, theirs = socket.socketpair()
-    lifeline, daemons_end = os.pipe()
+    given, daemons_end = os.pipe()
+    lifeline = fcntl.fcntl(given, fcntl.F_DUPFD_CLOEXEC, number)
+    os.close(given)
     command = [sys.executable, "-m", "drydown.jobs.starter", str(theirs.fileno()), str(lifeline)]
     with ours, subprocess.Popen(command, pass_fds=(theirs.fileno(), lifeline)) as starter:
         theirs.close()

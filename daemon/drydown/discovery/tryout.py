@@ -11,12 +11,12 @@ import faulthandler
 import functools
 import json
 import os
-import select
 import signal
 import sys
 import tempfile
 import time
 from dataclasses import asdict
+from multiprocessing.connection import wait
 from pathlib import Path
 from types import FrameType
 
@@ -81,7 +81,7 @@ def _alone() -> bool:
 def _heard(answer: int, within_s: float) -> tuple[bytes, bool]:
     """All that the process says until it has ended, and whether it did in time."""
     end, said = time.monotonic() + within_s, b""
-    while (left := end - time.monotonic()) > 0 and select.select([answer], [], [], left)[0]:
+    while (left := end - time.monotonic()) > 0 and wait([answer], left):
         if not (part := os.read(answer, 65536)):
             return said, True
         said += part

@@ -9,13 +9,13 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import select
 import selectors
 import signal
 import socket
 import sys
 import threading
 from collections.abc import Iterator
+from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Any
 
@@ -70,7 +70,7 @@ def _ending_with(lifeline: int) -> Iterator[None]:
     done, tell = os.pipe()
 
     def watch() -> None:
-        if lifeline in select.select([lifeline, done], [], [])[0]:
+        if lifeline in wait([lifeline, done]):
             os._exit(0)
 
     thread = threading.Thread(target=watch, name="lifeline", daemon=True)
