@@ -39,12 +39,12 @@ def described() -> str:
     lines = [f"API {API}"]
     for name in WHOLE:
         module = importlib.import_module(name)
-        lines += _sorted(
+        lines += sorted(
             line for public in module.__all__ for line in _lines(name, public, getattr(module, public))
         )
     for name in IMAGING:
         module = importlib.import_module(f"drydown.imaging.{name}")
-        lines += _sorted(
+        lines += sorted(
             line for public, value in _own(module) for line in _lines(module.__name__, public, value)
         )
     return "\n".join(lines) + "\n"
@@ -92,10 +92,6 @@ def _parameters(function: object) -> str:
         star = {parameter.VAR_POSITIONAL: "*", parameter.VAR_KEYWORD: "**"}.get(parameter.kind, "")
         said.append(f"{star}{parameter.name}{'' if parameter.default is parameter.empty else '='}")
     return ", ".join(said)
-
-
-def _sorted(lines: Iterator[str]) -> list[str]:
-    return sorted(lines)
 
 
 def test_the_public_surface_is_the_one_written_down() -> None:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import csv
-import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from PIL import Image, ImageDraw
 from tests.e2e.studio import RECIPE, drydown, make_studio, picture
+from tests.own_tests import own_tests
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PLUGINS = sorted(path.parent for path in EXAMPLES.glob("*/pyproject.toml"))
@@ -23,24 +21,7 @@ def test_there_are_a_step_a_sheet_maker_and_an_observer() -> None:
 
 @pytest.mark.parametrize("plugin", PLUGINS, ids=lambda path: path.name)
 def test_its_own_tests_pass(plugin: Path) -> None:
-    command = [
-        sys.executable,
-        "-m",
-        "pytest",
-        "-q",
-        "-p",
-        "no:cacheprovider",
-        "-k",
-        "not very_large",
-        "tests",
-    ]
-    done = subprocess.run(
-        command,
-        cwd=plugin,
-        capture_output=True,
-        text=True,
-        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
-    )
+    done = own_tests(plugin)
     assert done.returncode == 0, done.stdout + done.stderr
 
 

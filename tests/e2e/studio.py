@@ -14,25 +14,9 @@ import pyvips
 from drydown.demo.paper import pearl_profile
 from drydown.demo.scenario import lay_out
 from drydown.imaging.working import srgb
+from tests.small_studio import DAEMON, HOT_FOLDERS, TO_PAPER, recipe, steps
 
-STUDIO = """
-[[hot_folder]]
-path = "hot/final"
-recipe = "small"
-sheet_maker = "final"
-
-[[hot_folder]]
-path = "hot/look"
-recipe = "small"
-sheet_maker = "final"
-approve = true
-
-[daemon]
-quiet_s = 0.3
-rescan_s = 1
-jobs_at_once = 2
-deadline_s = 60
-"""
+STUDIO = HOT_FOLDERS + DAEMON + "deadline_s = 60\n"
 
 STOCK = """
 profile = "profiles/pearl.icc"
@@ -45,27 +29,7 @@ media_type = "photographic-satin"
 quality = "high"
 """
 
-RECIPE = """
-stock = "pearl"
-sheet = "4x6"
-margin_mm = 8
-viewing_mm = 1000
-[[step]]
-use = "flatten"
-[[step]]
-use = "crop"
-[[step]]
-use = "resample"
-[[step]]
-use = "convert"
-[[step]]
-use = "tone-lift"
-lift_L = 3.0
-[[step]]
-use = "balance"
-[[step]]
-use = "sharpen"
-"""
+RECIPE = recipe(*TO_PAPER, "tone-lift") + "lift_L = 3.0\n" + steps("balance", "sharpen")
 
 
 @functools.cache

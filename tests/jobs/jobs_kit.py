@@ -193,9 +193,9 @@ class World:
         """A start of which only the desk matters."""
         return self.recover()[0]
 
-    def arrive(self, desk: Desk, job: str, name: str = "IMG_0042.jpg") -> JobRow:
+    def arrive(self, desk: Desk, job: str, name: str = "IMG_0042.jpg", data: bytes | None = None) -> JobRow:
         """Claim a picture and enter it, with its plan."""
-        folder = self.drop_and_claim(job, name)
+        folder = self.drop_and_claim(job, name, data)
         desk.publisher.ledger.arrive(
             Arrival(job=job, hot_folder="final", taken=folder, original=name, dropped=self.hot / name)
         )

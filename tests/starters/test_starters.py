@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 from typing import get_args
 
 import pytest
+from tests.own_tests import own_tests
 
 from drydown.discovery import discover
 from drydown.errors import Conflict
@@ -22,19 +21,7 @@ KINDS = get_args(Kind)
 def test_its_own_tests_pass(kind: Kind, form: Form, tmp_path: Path) -> None:
     written = write_plugin("open-shadows", kind, form, tmp_path)
     (tests,) = (path for path in written if path.name.startswith("test_"))
-    command = [
-        sys.executable,
-        "-m",
-        "pytest",
-        "-q",
-        "-p",
-        "no:cacheprovider",
-        "-k",
-        "not very_large",
-        str(tests),
-    ]
-    folder = tmp_path / "open-shadows" if form == "package" else tmp_path
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
+    done = own_tests(tmp_path / "open-shadows" if form == "package" else tmp_path, str(tests))
     assert done.returncode == 0, done.stdout + done.stderr
 
 

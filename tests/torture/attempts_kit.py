@@ -5,7 +5,6 @@ It watches what nobody inside may be trusted to tell: the children's memory, and
 
 from __future__ import annotations
 
-import hashlib
 import itertools
 import shutil
 import threading
@@ -17,11 +16,13 @@ from typing import Any
 
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.forks import Starter
+from drydown.jobs.hashing import file_hash
 from drydown.jobs.plan import Picture, plan
 from drydown.jobs.spec import JobSpec
 from drydown.service.house import House, open_house
 from drydown.studio.resolve import resolve
 from tests.e2e.studio import make_studio
+from tests.torture.proc_kit import children_of, peak_mb
 
 LOOK_S = 0.02  #: ten times as often as the daemon looks
 
@@ -93,28 +94,7 @@ def bench(root: Path, files: Mapping[str, str]) -> Iterator[Bench]:
 def _watch(bench: Bench, over: threading.Event) -> None:
     while not over.wait(LOOK_S):
         for pid in children_of(bench.starter.pid):
-            used = memory_mb(pid)
-            if used > bench.peak_mb.get(pid, 0.0):
-                bench.peak_mb[pid] = used
-
-
-def children_of(pid: int | None) -> list[int]:
-    """Process ids of the direct children; empty where it has ended."""
-    try:
-        return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
-    except OSError:
-        return []
-
-
-def memory_mb(pid: int) -> float:
-    """The most memory that a process has used, in MB; 0 where it has ended."""
-    try:
-        for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-            if line.startswith("VmHWM:"):
-                return int(line.split()[1]) / 1024
-    except OSError:
-        pass
-    return 0.0
+            bench.peak_mb[pid] = max(peak_mb(pid), bench.peak_mb.get(pid, 0.0))
 
 
 Tree = dict[str, tuple[str, int]]
@@ -131,7 +111,7 @@ def tree(*roots: Path, but: Path) -> Tree:
             if path.is_symlink() or not path.is_file():
                 found[str(path)] = ("no plain file", mode)
             else:
-                found[str(path)] = (hashlib.sha256(path.read_bytes()).hexdigest(), mode)
+                found[str(path)] = (file_hash(path), mode)
     return found
 
 

@@ -9,6 +9,8 @@ import textwrap
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from tests.small_studio import TO_PAPER, recipe
+
 End = Literal["aborted", "completed", "either"]
 #: The grandchildren's command line, by which those that are left are found.
 LEFT: Final = "917.31"
@@ -29,7 +31,6 @@ class Bad:
     deadline_s: float = 20.0
     memory_mb: int = 2048
     needs_walls: bool = False
-    awaits: str = ""  #: what the program does not do yet; the plugin is left out, and counted
 
     @property
     def step(self) -> str:
@@ -42,8 +43,9 @@ class Bad:
 
     def recipe(self) -> str:
         """A recipe with this step in its middle; an empty name leaves it out, for the golden sheet."""
-        own = f'[[step]]\nuse = "{self.step}"\n' if self.name else ""
-        return _RECIPE.format(own=own)
+        first, *others = TO_PAPER
+        own = [self.step] if self.name else []
+        return recipe(first, *own, *others) + "[final]\nslug = false\n"
 
 
 _HEAD: Final = '''\
@@ -67,29 +69,12 @@ _TAIL: Final = """
 def drydown_steps():
     return [step(name="{step}", settings=Nothing, run=run)]
 """
-_RECIPE: Final = """
-stock = "pearl"
-sheet = "4x6"
-margin_mm = 8
-viewing_mm = 1000
-[[step]]
-use = "flatten"
-{own}[[step]]
-use = "crop"
-[[step]]
-use = "resample"
-[[step]]
-use = "convert"
-[final]
-slug = false
-"""
 
 GOLDEN: Final = Bad("", "", "completed", golden=True)
 
 _SPIN: Final = "while True: pass"
 _NAP: Final = "while True: time.sleep(0.05)"
 _NAMES: Final = "step 'bad-"  # the sentence names the step
-_ENDED: Final = "the job's process"
 _LATE: Final = "longer than the deadline"
 
 #: Ways to leave.

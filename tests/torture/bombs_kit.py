@@ -11,11 +11,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import pillow_heif
 import psd_tools
 
-from tests.imaging.read_makers import jpeg_bytes, png_bytes, png_chunk, psd_bytes, tagged, vips_of
-from tests.torture.hostile_kit import by_path, good_files, pillow_bytes, tiff_bytes
+from tests.imaging.read_makers import jpeg_bytes, png_bytes, png_chunk, psd_bytes, tagged
+from tests.torture.hostile_kit import avif_bytes, good_files, heic_bytes, pillow_bytes, tiff_bytes
 
 LIMIT_PX: Final = 1_000_000
 #: Just below the limit, at it, and one pixel above; HEVC codes even sizes, and states what it codes.
@@ -42,16 +41,8 @@ def bombs() -> Iterator[Bomb]:
         yield Bomb(name, build(), says)
 
 
-def _heic(codes: np.ndarray) -> bytes:
-    height, width = codes.shape[:2]
-    made = pillow_heif.from_bytes(mode="RGB", size=(width, height), data=codes.tobytes())
-    return by_path(lambda path: made.save(path, quality=50))
-
-
-def _avif(codes: np.ndarray) -> bytes:
-    return by_path(lambda path: vips_of(codes).heifsave(path, compression="av1", Q=50, effort=0))
-
-
+_heic = functools.partial(heic_bytes, quality=50)
+_avif = functools.partial(avif_bytes, Q=50, effort=0)
 _FLAT: Final[dict[str, Callable[[np.ndarray], bytes]]] = {
     "jpeg.jpg": jpeg_bytes,
     "png.png": png_bytes,

@@ -10,16 +10,14 @@ import functools
 import itertools
 import multiprocessing
 import os
-import shutil
 import sys
-import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
 from tests.jobs.crash_kit import in_a_process_killed_at
 from tests.torture.line_kit import SCENARIOS, Line, Scenario, count_changes
+from tests.torture.quick_kit import quick_folder
 from tests.torture.row import Outcome, Row
 
 NEVER = -1
@@ -89,17 +87,6 @@ def pairs_after(folder: Path, scenario: Scenario, first: int) -> tuple[int, list
         if not killed:
             return second, wrong
     raise AssertionError
-
-
-@contextmanager
-def quick_folder() -> Iterator[Path]:
-    """In memory where there is a place for that: thousands of runs, each with its dozens of syncs."""
-    memory = Path("/dev/shm")
-    folder = Path(tempfile.mkdtemp(dir=memory if os.access(memory, os.W_OK) else None))
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _outcome(schedules: int, what: str, wrong: list[str]) -> Outcome:

@@ -33,9 +33,8 @@ from drydown.jobs.ledger import LedgerView
 from drydown.jobs.places import Places
 from drydown.jobs.spec import AttemptResult, JobSpec
 from tests.jobs.jobs_kit import an_attempt, answered
-from tests.torture.line_kit import FILES
+from tests.small_studio import DAEMON, lay_out
 
-DAEMON = "\n[daemon]\nquiet_s = 0.3\nrescan_s = 1\njobs_at_once = 2\nkeep_free_mb = 0\n"
 LOOK_S = 0.004  #: how often the consumer looks for sheets
 STICKY_S = 1.5  #: how long a lasting fault lasts once it has been met
 RESUMES_S = 10.0  #: within which everything must be out after that
@@ -110,12 +109,8 @@ class Studio:
             self.flag.touch()
 
     def lay_out(self, profile: bytes) -> None:
-        """The files of a small studio with one hot folder."""
-        for name in ("stocks", "recipes", "profiles", "plugins", "hot/final", "hot/look", "state"):
-            (self.root / name).mkdir(parents=True)
-        (self.root / "profiles" / "paper.icc").write_bytes(profile)
-        for name, text in FILES.items():
-            (self.root / name).write_text(text + (DAEMON if name == "studio.toml" else ""))
+        """The files of a small studio."""
+        lay_out(self.root, profile, daemon=DAEMON + "keep_free_mb = 0\n")
 
     def drop(self, number: int, picture: bytes) -> None:
         """Somebody drops a picture."""
@@ -161,6 +156,12 @@ class Studio:
         number = getattr(errno, one.error)
         flag = str(self.flag) if one.sticky else ""
         return one.call, str(self.root), one.nth, number, int(one.after), flag, str(self.counter)
+
+    def environment(self, shim: Path) -> dict[str, str]:
+        """The same for a program that loads the shim as it starts."""
+        names = ("CALL", "BELOW", "N", "ERRNO", "AFTER", "FLAG", "COUNTER")
+        armed = {f"FAILNTH_{name}": str(value) for name, value in zip(names, self.arguments(), strict=True)}
+        return {"LD_PRELOAD": str(shim)} | armed
 
     def complaints(self) -> list[str]:
         """Whatever is not as promised at the end."""
@@ -308,20 +309,10 @@ def _arm(arguments: tuple[str, str, int, int, int, str, str]) -> None:
 
 def real(studio: Studio, shim: Path) -> Callable[[], Process]:
     """Starts `drydown watch`; the starter and its children fail too: their interpreter puts the shim before itself."""
-    call, below, nth, number, after, flag, counter = studio.arguments()
-    settings = {
-        "LD_PRELOAD": str(shim),
-        "FAILNTH_CALL": call,
-        "FAILNTH_BELOW": below,
-        "FAILNTH_N": str(nth),
-        "FAILNTH_ERRNO": str(number),
-        "FAILNTH_AFTER": str(after),
-        "FAILNTH_FLAG": flag,
-        "FAILNTH_COUNTER": counter,
-    }
     site = studio.folder / "site"
     site.mkdir()
-    (site / "sitecustomize.py").write_text(_SITE.format(settings=json.dumps(settings)))
+    settings = json.dumps(studio.environment(shim))
+    (site / "sitecustomize.py").write_text(_SITE.format(settings=settings))
     command = [sys.executable, "-m", "drydown", "--studio", str(studio.root), "watch"]
 
     def start() -> Process:

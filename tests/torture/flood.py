@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import shutil
 import signal
-import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.torture.crash_points import quick_folder
-from tests.torture.row import Outcome, Row
+from tests.torture.quick_kit import quick_folder
+from tests.torture.row import Outcome, Row, linux_only
 from tests.torture.taker_kit import Taker, taking
 
 CONTENT = b"a small picture"
@@ -125,5 +124,5 @@ ROW = Row(
     says="thousands of files that nobody told of, and thousands that wait for ever",
     short=_short,
     long=_long,
-    missing=lambda: "" if sys.platform.startswith("linux") else "Linux",
+    missing=linux_only,
 )

@@ -25,9 +25,9 @@ from drydown.imaging.working import srgb
 from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_file import exists
 from tests.torture import faulty_kit
-from tests.torture.crash_points import quick_folder
 from tests.torture.faulty_kit import Schedule, Studio, Verdict, compiled, endure, forked, forking
-from tests.torture.row import Outcome, Row
+from tests.torture.quick_kit import quick_folder
+from tests.torture.row import Outcome, Row, counted
 
 Kind = Literal["space", "inodes", "read-only"]
 #: one of these must be said: by the daemon while it waits, or by the system where it cannot even start
@@ -204,12 +204,9 @@ def _all(seed: int, count: int) -> Outcome:
         if verdict.complaints:
             print(f"{disk}: {'; '.join(verdict.complaints)}", file=sys.stderr)
     wrong = [one for verdict in verdicts for one in verdict.complaints]
-    lost, twice, charged = (
-        sum(one.startswith(word) for one in wrong) for word in ("lost", "twice", "charged")
-    )
     slowest = max(verdict.resumed_s for verdict in verdicts)
     figures = (
-        f"{count} file systems of 1 to 64 MiB, {lost} lost, {twice} twice, {charged} charged, {len(wrong) - lost - twice - charged} else; "
+        f"{count} file systems of 1 to 64 MiB, {counted(wrong, 'lost', 'twice', 'charged')}; "
         f"{sum(len(verdict.ends) for verdict in verdicts)} ends with 74; all out {slowest:.1f} s after there was room"
     )
     return Outcome(not wrong, figures)

@@ -24,6 +24,7 @@ from drydown.studio.toml_file import parse_toml
 from tests.imaging.read_makers import exif_block
 from tests.jobs.jobs_kit import a_spec, answered
 from tests.torture.hostile_kit import good_files, profiles
+from tests.torture.quick_kit import MEMORY
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ def _examined(examine: Callable[[Source], Found]) -> Callable[[bytes], object]:
     """A family's whole examination, which wants a file."""
 
     def parse(data: bytes) -> object:
-        with tempfile.NamedTemporaryFile(dir=_room()) as file:
+        with tempfile.NamedTemporaryFile(dir=MEMORY) as file:
             file.write(data)
             file.flush()
             with mapped(Path(file.name), Path(file.name).parent) as source:
@@ -64,12 +65,8 @@ def _examined(examine: Callable[[Source], Found]) -> Callable[[bytes], object]:
     return parse
 
 
-def _room() -> str | None:
-    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
-
-
 def _note(data: bytes) -> object:
-    with tempfile.TemporaryDirectory(dir=_room()) as folder:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
         (Path(folder) / record.NOTE).write_bytes(data)
         fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         try:
@@ -86,7 +83,7 @@ def _a_note() -> list[bytes]:
 
 
 def _request(data: bytes) -> object:
-    with tempfile.TemporaryDirectory(dir=_room()) as folder:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
         (Path(folder) / "aaaaaaaa.json").write_bytes(data)
         return requests.take(Path(folder), "aaaaaaaa", now=1.0)
 

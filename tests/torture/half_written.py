@@ -21,8 +21,8 @@ from pathlib import Path
 from blake3 import blake3
 
 from drydown.jobs.hashing import file_hash
-from tests.torture.crash_points import quick_folder
-from tests.torture.row import Outcome, Row
+from tests.torture.quick_kit import quick_folder
+from tests.torture.row import Outcome, Row, linux_only
 from tests.torture.taker_kit import QUIET_S, Taker, taking
 
 KINDS = ("plain", "append", "truncate", "fallocate", "zeros", "aside", "outside", "kept open")
@@ -175,5 +175,5 @@ ROW = Row(
     says="files that are written slowly, in every way that programs write: only finished ones are taken",
     short=lambda seed: _all(seed, 200),
     long=lambda seed: _all(seed, 5_000),
-    missing=lambda: "" if sys.platform.startswith("linux") else "Linux",
+    missing=linux_only,
 )

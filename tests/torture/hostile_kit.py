@@ -65,9 +65,16 @@ def by_path(make: Callable[[str], object]) -> bytes:
         return path.read_bytes()
 
 
-def _heic(path: str) -> None:
-    made = pillow_heif.from_bytes(mode="RGB", size=(WIDTH, HEIGHT), data=_CODES.tobytes())
-    made.save(path, quality=90, chroma=444)
+def heic_bytes(codes: Any, **options: Any) -> bytes:
+    """A HEIC by pillow-heif, of 8-bit RGB codes."""
+    height, width = codes.shape[:2]
+    made = pillow_heif.from_bytes(mode="RGB", size=(width, height), data=codes.tobytes())
+    return by_path(lambda path: made.save(path, **options))
+
+
+def avif_bytes(codes: Any, **options: Any) -> bytes:
+    """An AVIF by libvips."""
+    return by_path(lambda path: vips_of(codes).heifsave(path, compression="av1", **options))
 
 
 def layered(compression: Compression) -> bytes:
@@ -136,8 +143,8 @@ def good_files() -> dict[str, bytes]:
         "layers-zip.psd": layered(Compression.ZIP),
         "lossy.webp": pillow_bytes("WEBP", quality=90, icc_profile=icc, exif=b"Exif\0\0" + exif),
         "lossless.webp": pillow_bytes("WEBP", np.dstack([_CODES, _GREY]), lossless=True),
-        "eight.avif": by_path(lambda path: vips.heifsave(path, compression="av1", Q=90)),
-        "eight.heic": by_path(_heic),
+        "eight.avif": avif_bytes(_CODES, Q=90),
+        "eight.heic": heic_bytes(_CODES, quality=90, chroma=444),
     }
 
 

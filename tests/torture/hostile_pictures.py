@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tests.e2e.studio import STUDIO
+from tests.small_studio import TO_PAPER, recipe
 from tests.torture.attempts_kit import Bench, bench, changes, tree
 from tests.torture.bombs_kit import LIMIT_PX, Bomb, bombs
 from tests.torture.hostile_kit import Case, cases, good_files
@@ -31,20 +32,6 @@ DEADLINE_S: Final = 5.0
 MEMORY_MB: Final = 512
 _BATCH: Final = 200
 _LIMITS: Final = f"deadline_s = {DEADLINE_S:g}\nmemory_mb = {MEMORY_MB}\nmax_pixels = {LIMIT_PX}"
-_RECIPE: Final = """
-stock = "pearl"
-sheet = "4x6"
-margin_mm = 8
-viewing_mm = 1000
-[[step]]
-use = "flatten"
-[[step]]
-use = "crop"
-[[step]]
-use = "resample"
-[[step]]
-use = "convert"
-"""
 #: What no sentence for a photographer holds.
 _INSIDE: Final = ("Traceback", "Error:", "Exception", "internal", "unable to call", "object at 0x", "None")
 
@@ -100,7 +87,7 @@ def torture(seed: int, *, read: int, jobs: int) -> Outcome:
         plugin = (Path(__file__).parent / "reader_plugin.py").read_text()
         files = {
             "studio.toml": STUDIO.replace("deadline_s = 60", _LIMITS),
-            "recipes/hostile.toml": _RECIPE,
+            "recipes/hostile.toml": recipe(*TO_PAPER),
             "plugins/reader.py": plugin,
         }
         with bench(root, files) as at:

@@ -17,7 +17,6 @@ from pathlib import Path
 
 from drydown.imaging.working import srgb
 from tests.e2e.studio import picture
-from tests.torture.crash_points import quick_folder
 from tests.torture.faulty_kit import (
     RESUMES_S,
     Schedule,
@@ -30,7 +29,8 @@ from tests.torture.faulty_kit import (
     missing,
     real,
 )
-from tests.torture.row import Outcome, Row
+from tests.torture.quick_kit import quick_folder
+from tests.torture.row import Outcome, Row, counted
 
 CALLS = ("write", "pwrite", "fsync", "fdatasync", "rename", "open", "mkdir", "close")
 ERRORS = ("ENOSPC", "EIO", "EDQUOT", "EROFS", "ESTALE")
@@ -101,18 +101,15 @@ def _seeded(rng: random.Random, calls: dict[str, int], once: int, lasting: int) 
 
 
 def _outcome(verdicts: Sequence[Verdict]) -> Outcome:
-    count = {
-        word: sum(one.startswith(word) for verdict in verdicts for one in verdict.complaints)
-        for word in ("lost", "twice", "charged", "left")
-    }
+    wrong = [one for verdict in verdicts for one in verdict.complaints]
     ends = sum(len(verdict.ends) for verdict in verdicts)
     lasting = [verdict.resumed_s for verdict in verdicts if verdict.resumed_s]
     figures = (
-        f"{len(verdicts)} schedules, {sum(verdict.hits > 0 for verdict in verdicts)} met, {count['lost']} lost, "
-        f"{count['twice']} twice, {count['charged']} charged, {count['left']} else; {ends} ends with 74; "
+        f"{len(verdicts)} schedules, {sum(verdict.hits > 0 for verdict in verdicts)} met, "
+        f"{counted(wrong, 'lost', 'twice', 'charged')}; {ends} ends with 74; "
         f"{len(lasting)} lasting, all out {max(lasting, default=0):.1f} s after (limit {RESUMES_S:g} s)"
     )
-    return Outcome(not any(verdict.complaints for verdict in verdicts), figures)
+    return Outcome(not wrong, figures)
 
 
 def short(seed: int) -> Outcome:

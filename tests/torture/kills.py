@@ -28,8 +28,9 @@ from drydown.jobs.ledger import LedgerView
 from drydown.jobs.places import Places
 from drydown.jobs.states import Stage
 from drydown.showing import shown
-from tests.torture.crash_points import quick_folder
-from tests.torture.line_kit import FILES
+from tests.small_studio import DAEMON, lay_out
+from tests.torture.proc_kit import children_of
+from tests.torture.quick_kit import quick_folder
 from tests.torture.row import Outcome, Row
 
 STUDIOS = 2
@@ -39,8 +40,6 @@ ORPHANS_MAY_LIVE_S = (
 STUCK_S = 60.0  #: without a single new sheet at the end
 START_AND_WORK_S = 20.0  #: how long to wait for work under way when pictures wait
 _PR_SET_CHILD_SUBREAPER = 36  # linux/prctl.h
-
-DAEMON = "\n[daemon]\nquiet_s = 0.3\nrescan_s = 1\njobs_at_once = 2\ndeadline_s = 60\n"
 
 
 @dataclass
@@ -74,12 +73,8 @@ class Studio:
         self.waiting: deque[str] = deque()
         self.dropped: list[str] = []
         self._picture, self._rng, self._end = picture, rng, threading.Event()
-        for name in ("stocks", "recipes", "profiles", "plugins", "hot/final", "hot/look", "state"):
-            (self.root / name).mkdir(parents=True)
+        lay_out(self.root, srgb(), daemon=DAEMON + "deadline_s = 60\n")
         self.outside.mkdir()
-        (self.root / "profiles" / "paper.icc").write_bytes(srgb())
-        for name, text in FILES.items():
-            (self.root / name).write_text(text + (DAEMON if name == "studio.toml" else ""))
 
     @contextlib.contextmanager
     def people(self) -> Iterator[None]:
@@ -124,7 +119,7 @@ class Studio:
 
     def has_work(self) -> bool:
         """Pictures wait or are claimed."""
-        return any(self.hot.glob("*.jpg")) or any(self.hot.glob(".taken/*"))
+        return any(self.hot.glob("*.jpg")) or any(self.hot.glob(".taken/*/"))
 
     def is_finished(self, count: int) -> bool:
         """All pictures are dropped, taken, and where they stay."""
@@ -222,16 +217,7 @@ def _wait_for_a_bad_moment(studio: Studio, process: subprocess.Popen[bytes], rng
 
 def _is_at_work(process: subprocess.Popen[bytes]) -> bool:
     """The starter is there, and an attempt that it has forked."""
-    return any(_children(starter) for starter in _children(process.pid))
-
-
-def _children(pid: int) -> list[int]:
-    """As the kernel lists them (proc_pid_task_children(5)), a hundred times cheaper than to look through all processes."""
-    found = list[int]()
-    for path in Path(f"/proc/{pid}/task").glob("*/children"):
-        with contextlib.suppress(OSError):
-            found += map(int, path.read_text().split())
-    return found
+    return any(children_of(starter) for starter in children_of(process.pid))
 
 
 def _orphans() -> list[str]:

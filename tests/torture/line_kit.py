@@ -33,34 +33,7 @@ from drydown.service import workshop
 from drydown.service.house import House, open_house
 from drydown.service.workshop import Workshop
 from tests.jobs.jobs_kit import Printer, an_attempt, answered
-
-STUDIO = """
-[[hot_folder]]
-path = "hot/final"
-recipe = "small"
-sheet_maker = "final"
-[[hot_folder]]
-path = "hot/look"
-recipe = "small"
-sheet_maker = "final"
-approve = true
-"""
-STOCK = 'profile = "profiles/paper.icc"\nppi = 72\nsheets = ["4x6"]\n'
-RECIPE = """
-stock = "paper"
-sheet = "4x6"
-margin_mm = 12
-viewing_mm = 1000
-[[step]]
-use = "flatten"
-[[step]]
-use = "crop"
-[[step]]
-use = "resample"
-[[step]]
-use = "convert"
-"""
-FILES = {"studio.toml": STUDIO, "stocks/paper.toml": STOCK, "recipes/small.toml": RECIPE}
+from tests.small_studio import lay_out
 
 #: What changes a folder, as the interpreter announces it (`sys.addaudithook`): ends of the program between steps that no seam announces.
 _CHANGES = frozenset(
@@ -131,11 +104,7 @@ class Line:
 
     def _lay_out(self) -> None:
         shutil.rmtree(self.folder, ignore_errors=True)
-        for name in ("stocks", "recipes", "profiles", "plugins", "hot/final", "hot/look", "state"):
-            (self.root / name).mkdir(parents=True)
-        (self.root / "profiles" / "paper.icc").write_bytes(srgb())
-        for name, text in FILES.items():
-            (self.root / name).write_text(text)
+        lay_out(self.root, srgb())
         (
             self.places.state / BALLAST
         ).touch()  # there already: 64 megabytes in memory, a thousand times, are slow
@@ -202,7 +171,7 @@ class Line:
         folders = [
             *self.root.glob("originals/*"),
             *self.root.glob("hot/*"),
-            *self.root.glob("hot/*/.taken/*"),
+            *self.root.glob("hot/*/.taken/*/"),
         ]
         files = [path for folder in folders for path in folder.iterdir() if path.suffix == ".jpg"]
         return [path.read_bytes() for path in files]
@@ -212,7 +181,7 @@ class Line:
             if durable.is_unfinished(path.name) or (job_of_stage_name(path.name) and not held):
                 yield path
         if not held:
-            yield from self.root.glob("hot/*/.taken/*")
+            yield from self.root.glob("hot/*/.taken/*/")
             yield from self.root.glob("state/work/*")
 
 

@@ -36,9 +36,9 @@ from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.states import Stage
 from tests.torture import faulty_kit
-from tests.torture.crash_points import quick_folder
 from tests.torture.faulty_kit import LOOK_S, Process, Schedule, Studio, compiled, forked, forking
-from tests.torture.row import Outcome, Row
+from tests.torture.quick_kit import quick_folder
+from tests.torture.row import Outcome, Row, counted
 
 IMAGE_MIB = 48
 AT_ONCE = 3
@@ -263,11 +263,10 @@ def _all(seed: int, cuts: int, pictures: int, held_limit: int) -> Outcome:
 
         found = list(pool.map(one, range(cuts)))
     wrong = [one for cut in found for one in cut.complaints]
-    lost, twice = (sum(one.startswith(word) for one in wrong) for word in ("lost", "twice"))
     held, handed_in = sum(cut.held for cut in found), sum(cut.handed_in for cut in found)
     figures = (
-        f"{cuts} cuts, {handed_in:,} pictures handed in, {sum(cut.printed_before for cut in found):,} printed before, {lost} lost, {twice} twice, "
-        f"{len(wrong) - lost - twice} else, {held} held ({held / max(1, handed_in):.2%}, limit {held_limit}), "
+        f"{cuts} cuts, {handed_in:,} pictures handed in, {sum(cut.printed_before for cut in found):,} printed before, "
+        f"{counted(wrong, 'lost', 'twice')}, {held} held ({held / max(1, handed_in):.2%}, limit {held_limit}), "
         f"{sum(cut.came_back for cut in found)} came back by the collector's own undone removal"
     )
     return Outcome(not wrong and held <= held_limit, figures)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 
@@ -12,6 +13,18 @@ class Outcome:
 
     ok: bool
     figures: str
+
+
+def counted(complaints: Sequence[str], *words: str) -> str:
+    """How many complaints begin with each of these words, and how many with none of them: "0 lost, 2 twice, 1 else"."""
+    counts = {word: sum(one.startswith(word) for one in complaints) for word in words}
+    counts["else"] = len(complaints) - sum(counts.values())
+    return ", ".join(f"{count} {word}" for word, count in counts.items())
+
+
+def linux_only() -> str:
+    """What a row that needs Linux lacks elsewhere."""
+    return "" if sys.platform.startswith("linux") else "Linux"
 
 
 #: A row's work: the seed in, the outcome out. It may print its progress to standard error.

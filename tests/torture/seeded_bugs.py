@@ -13,8 +13,10 @@ from tests.jobs.crash_kit import in_a_process_killed_at
 from tests.torture import crash_points, strace_kit
 from tests.torture.bugs import BUGS, Bug
 from tests.torture.line_kit import SCENARIOS, Line, Scenario
+from tests.torture.quick_kit import quick_folder
 from tests.torture.row import Outcome, Row
-from tests.torture.strace_kit import calls, traced
+from tests.torture.strace_kit import calls
+from tests.torture.sync_order import trace_line
 from tests.torture.sync_rules import Rules
 
 TIMEOUT_S = 300.0
@@ -56,9 +58,7 @@ def caught_by_ends(line: Line, bug: Bug, *, every: bool) -> str:
 
 def caught_by_trace(folder: Path, bugs: list[Bug]) -> dict[str, str]:
     """For each bug the first violation in its own process's part of one trace; empty where there is none."""
-    trace = folder / "trace"
-    command = [sys.executable, "-m", "tests.torture.traced_line", str(folder), *(bug.name for bug in bugs)]
-    code = traced(command, trace, timeout_s=TIMEOUT_S)
+    trace, code = trace_line(folder, *(bug.name for bug in bugs), timeout_s=TIMEOUT_S)
     assert code == 0, f"the traced program ended with {code}"
     with trace.open(encoding="latin-1") as lines:
         found = list(calls(lines))
@@ -90,7 +90,7 @@ def caught_by_check(folder: Path, bug: Bug) -> str:
 def caught(bugs: tuple[Bug, ...], *, every: bool) -> dict[str, str]:
     """Name of the bug -> what caught it; empty where nothing did."""
     found: dict[str, str] = {}
-    with crash_points.quick_folder() as folder:
+    with quick_folder() as folder:
         line = Line(folder / "line")
         for bug in bugs:
             match bug.catcher:

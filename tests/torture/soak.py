@@ -11,7 +11,6 @@ import os
 import random
 import signal
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -20,12 +19,14 @@ from pathlib import Path
 
 import psutil
 
+from drydown.demo.drive import daemon
 from drydown.errors import MachineFault, NotFound
 from drydown.jobs.ledger import LedgerView
 from drydown.jobs.places import Places
 from drydown.jobs.states import FINAL, Stage
 from tests.e2e.studio import make_studio, picture
-from tests.torture.row import Outcome, Row
+from tests.small_studio import DAEMON, hot_folder
+from tests.torture.row import Outcome, Row, linux_only
 
 MINUTES = float(os.environ.get("DRYDOWN_SOAK_MIN", "60"))
 SHORT_MINUTES = 0.4
@@ -38,17 +39,7 @@ SLACK_MB = 1.0  #: one page cache of an allocator is no leak
 LEDGER_BYTES = 2048
 END_S = 180.0  #: the last drop to the last job's end
 
-STUDIO = """
-[[hot_folder]]
-path = "hot/final"
-recipe = "small"
-sheet_maker = "final"
-[daemon]
-quiet_s = 0.3
-rescan_s = 2
-jobs_at_once = 2
-deadline_s = 60
-"""
+STUDIO = hot_folder("final") + DAEMON.replace("rescan_s = 1", "rescan_s = 2") + "deadline_s = 60\n"
 
 
 @dataclass(frozen=True)
@@ -59,7 +50,6 @@ class Sample:
     starter_mb: float
     handles: int
     zombies: int
-    threads: int
 
 
 @dataclass
@@ -110,7 +100,7 @@ class Soak:
                     self.rng.choice(children).kill()
 
     def look(self) -> None:
-        """Take a sample, between two attempts where that can be had, so that what a child costs is not counted."""
+        """Take a sample; none if one of the processes ends meanwhile."""
         with contextlib.suppress(psutil.Error):
             daemon, starter = psutil.Process(self.daemon.pid), self._starter()
             family = [daemon, *daemon.children(recursive=True)]
@@ -120,7 +110,6 @@ class Soak:
                     starter_mb=starter.memory_info().rss / 1e6 if starter else 0.0,
                     handles=daemon.num_fds(),
                     zombies=sum(one.status() == psutil.STATUS_ZOMBIE for one in family),
-                    threads=daemon.num_threads(),
                 )
             )
 
@@ -166,19 +155,11 @@ def _soaking(seed: int) -> Iterator[Soak]:
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         root = make_studio(Path(name) / "studio", {"studio.toml": STUDIO})
         source = picture(Path(name) / "p.jpg", width=120, height=80)
-        command = [sys.executable, "-m", "drydown", "--studio", str(root), "watch"]
-        with (root / "watch.out").open("wb") as out:
-            daemon = subprocess.Popen(command, stderr=out)
-        try:
-            yield Soak(root, random.Random(seed), daemon, source.read_bytes())
-        finally:
-            daemon.send_signal(signal.SIGCONT)
-            daemon.terminate()
+        with daemon(root) as process:
             try:
-                daemon.wait(60)
-            except subprocess.TimeoutExpired:
-                daemon.kill()
-                daemon.wait()
+                yield Soak(root, random.Random(seed), process, source.read_bytes())
+            finally:
+                process.send_signal(signal.SIGCONT)
 
 
 def _wrong(soak: Soak, bytes_a_job: float) -> list[str]:
@@ -235,5 +216,5 @@ ROW = Row(
     says="an hour of pictures with random faults: nothing grows, nothing is left behind",
     short=lambda seed: _all(seed, SHORT_MINUTES),
     long=lambda seed: _all(seed, MINUTES),
-    missing=lambda: "" if sys.platform.startswith("linux") else "Linux",
+    missing=linux_only,
 )

@@ -46,12 +46,10 @@ def missing() -> str:
     return "" if tried.returncode == 0 else f"strace may not trace here: {tried.stderr.strip()[:120]}"
 
 
-def traced(
-    command: Sequence[str], trace: Path, *, timeout_s: float, env: dict[str, str] | None = None
-) -> int:
+def traced(command: Sequence[str], trace: Path, *, timeout_s: float) -> int:
     """Run a command and all its children under strace; what they did stands in the file `trace` afterwards. Answers the exit code."""
     strace = ["strace", "-f", "-y", "-s", str(_SHOWN_BYTES), "-e", f"trace={CALLS}", "-o", str(trace)]
-    return subprocess.run([*strace, *command], timeout=timeout_s, env=env).returncode
+    return subprocess.run([*strace, *command], timeout=timeout_s).returncode
 
 
 def calls(lines: Iterable[str]) -> Iterator[Call]:

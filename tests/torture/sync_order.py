@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import tempfile
 from pathlib import Path
@@ -30,12 +29,16 @@ def judged(trace: Path) -> tuple[int, list[str]]:
     return rules.published, wrong
 
 
-def traced_line(folder: Path, *what: str) -> tuple[int, list[str]]:
-    """The job line under strace, judged."""
+def trace_line(folder: Path, *what: str, timeout_s: float) -> tuple[Path, int]:
+    """The job line under strace (`what`: as `tests.torture.traced_line` takes it); its trace and its exit code."""
     trace = folder / "trace"
-    code = traced(
-        [sys.executable, "-m", "tests.torture.traced_line", str(folder), *what], trace, timeout_s=TIMEOUT_S
-    )
+    command = [sys.executable, "-m", "tests.torture.traced_line", str(folder), *what]
+    return trace, traced(command, trace, timeout_s=timeout_s)
+
+
+def judged_line(folder: Path, *what: str) -> tuple[int, list[str]]:
+    """The job line under strace, judged."""
+    trace, code = trace_line(folder, *what, timeout_s=TIMEOUT_S)
     published, wrong = judged(trace)
     return published, wrong + ([f"the traced program ended with {code}"] if code else [])
 
@@ -48,13 +51,13 @@ def _outcome(published: int, wrong: list[str]) -> Outcome:
 
 def short(seed: int) -> Outcome:
     with tempfile.TemporaryDirectory() as folder:
-        return _outcome(*traced_line(Path(folder), "printed"))
+        return _outcome(*judged_line(Path(folder), "printed"))
 
 
 def long(seed: int) -> Outcome:
     """All scenarios, then suites of the product's own tests, the real daemon among them."""
     with tempfile.TemporaryDirectory() as folder:
-        published, wrong = traced_line(Path(folder))
+        published, wrong = judged_line(Path(folder))
         for number, suite in enumerate(SUITES):
             trace = Path(folder) / "trace"
             options = [
@@ -68,7 +71,6 @@ def long(seed: int) -> Outcome:
                 [sys.executable, "-m", "pytest", *options, suite],
                 trace,
                 timeout_s=TIMEOUT_S,
-                env=dict(os.environ),
             )
             count, found = judged(trace)
             published += count

@@ -29,7 +29,6 @@ _SAID = {"start": "startedrunning", "intent": "handed overpublishing", "out": "p
 class _Ledger:
     """What one ledger has said that a power cut cannot take back, and what it is saying."""
 
-    root: str
     unsynced: set[str] = field(default_factory=set)
     saying: str = ""
     said: set[str] = field(default_factory=set)  #: `<job><event><stage>`
@@ -123,7 +122,7 @@ class Rules:
         elif into and not out_of and not _ASIDE.fullmatch(old):
             yield from self._claim(call, into[1], into[2])
         elif out_of and "/originals/done/" in new:
-            yield from self._put_away(call, out_of[1], out_of[2], old)
+            yield from self._put_away(out_of[2], old)
         if into and into[3] in (".job.json", ".staged"):
             self._synced_notes.add(new)
         if stage or into or out_of or _STAGE.fullmatch(new) or _OF_JOB.fullmatch(new):
@@ -149,7 +148,7 @@ class Rules:
         if folder in self._made and f"{folder}/.job.json" not in self._synced_notes:
             yield f"job {job} is claimed before its note lies there"
 
-    def _put_away(self, call: Call, hot: str, job: str, path: str) -> Iterator[str]:
+    def _put_away(self, job: str, path: str) -> Iterator[str]:
         ledger = self._ledger_over(path)
         if ledger is not None and not ledger.has_said(job, "out"):
             yield f"the original of job {job} is put away before the ledger says that its sheet is out"
@@ -174,7 +173,7 @@ class Rules:
                 yield f"{what} while {folder} is not synced after {why}"
 
     def _ledger(self, root: str) -> _Ledger:
-        return self._ledgers.setdefault(root, _Ledger(root))
+        return self._ledgers.setdefault(root, _Ledger())
 
     def _ledger_over(self, path: str) -> _Ledger | None:
         """The ledger of the studio that `path` lies in; None where none was written yet."""

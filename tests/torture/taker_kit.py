@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import psutil
 from blake3 import blake3
 
 from drydown.intake import complete
@@ -26,11 +27,10 @@ from drydown.intake.hints import Hints, Told
 from drydown.intake.names import job_id
 from drydown.service.doors import Doors
 from drydown.studio.settings import DaemonTable
+from tests.torture.proc_kit import peak_mb
 
 QUIET_S = 0.3  #: the least that a studio may set
 EVERYTHING = 1_000_000
-_TICK = os.sysconf("SC_CLK_TCK")
-_PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
 @dataclass
@@ -63,15 +63,14 @@ class Taker:
         self.process.send_signal(number)
 
     def rss_mb(self) -> float:
-        return int(Path(f"/proc/{self.process.pid}/statm").read_text().split()[1]) * _PAGE / 1e6
+        return psutil.Process(self.process.pid).memory_info().rss / 1e6
 
     def peak_mb(self) -> float:
-        status = Path(f"/proc/{self.process.pid}/status").read_text()
-        return int(status.split("VmHWM:")[1].split()[0]) / 1e3
+        return peak_mb(self.process.pid)
 
     def cpu_s(self) -> float:
-        fields = Path(f"/proc/{self.process.pid}/stat").read_text().rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / _TICK
+        spent = psutil.Process(self.process.pid).cpu_times()
+        return spent.user + spent.system
 
 
 @contextlib.contextmanager

@@ -12,7 +12,7 @@ import pytest
 
 from drydown.errors import Exit
 from tests.torture.__main__ import SEED
-from tests.torture.faulty_kit import Schedule, Studio, compiled, forking, missing
+from tests.torture.faulty_kit import Schedule, Studio, forking, missing
 from tests.torture.io_errors import ROW, Bench
 
 pytestmark = [
@@ -49,11 +49,9 @@ def test_a_sync_of_the_ledger_that_fails_ends_the_program_and_the_next_start_rec
 def test_a_run_of_the_command_line_ends_with_the_machines_exit_code(tmp_path: Path) -> None:
     bench, studio = Bench(tmp_path), Studio(tmp_path, Schedule("fdatasync", 15))
     studio.lay_out(bench.profile)
-    names = ("CALL", "BELOW", "N", "ERRNO", "AFTER", "FLAG", "COUNTER")
-    armed = {f"FAILNTH_{name}": str(value) for name, value in zip(names, studio.arguments(), strict=True)}
     command = [sys.executable, "-m", "drydown", "--studio", str(studio.root), "run", "small"]
     command.append(str(tmp_path / "picture.jpg"))
-    faulty = os.environ | armed | {"LD_PRELOAD": str(compiled(tmp_path))}
+    faulty = os.environ | studio.environment(bench.shim)
     first = subprocess.run(command, env=faulty, capture_output=True, text=True)
     assert first.returncode == Exit.MACHINE and "start again to recover" in first.stderr, first.stderr
     assert "Traceback" not in first.stderr

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from tests.torture.strace_kit import calls, missing, traced
-from tests.torture.sync_order import judged
+from tests.torture.strace_kit import calls, missing
+from tests.torture.sync_order import judged, trace_line
 from tests.torture.sync_rules import Rules
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing())
@@ -22,9 +21,9 @@ Lines = list[str]
 def trace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The job line once, as the kernel saw it."""
     folder = tmp_path_factory.mktemp("line")
-    command = [sys.executable, "-m", "tests.torture.traced_line", str(folder), "printed"]
-    assert traced(command, folder / "trace", timeout_s=100) == 0
-    return folder / "trace"
+    trace, code = trace_line(folder, "printed", timeout_s=100)
+    assert code == 0
+    return trace
 
 
 @pytest.fixture(scope="module")
