@@ -77,7 +77,8 @@ class Tight(Studio):
         return not self.mended.is_set()
 
     def is_met(self) -> bool:
-        return self._full.is_set()
+        """The disk is full and, where it stays so, somebody has said it: a busy machine may not get there before it is mended."""
+        return self._full.is_set() and (not self._stays_full or self._is_told())
 
     def is_over(self) -> bool:
         return not self.lasts and super().is_over()
@@ -92,13 +93,18 @@ class Tight(Studio):
         _mount("-o", f"remount,rw,size={self.size_mib + 64}m,nr_inodes=100000", str(self.tight))
 
     def complaints(self) -> list[str]:
-        said = self.log.read_text()
-        stays_full = self.at_s < 0 and (
-            self.greedy or self.kind == "read-only"
-        )  # else the ballast, let go, may be room enough
-        if stays_full and not any(word in said for word in WORDS[self.kind]):
+        if self._stays_full and not self._is_told():
             self.wrong.append(f"left: nobody said '{WORDS[self.kind][0]}'")
         return self.wrong + super().complaints()
+
+    @property
+    def _stays_full(self) -> bool:
+        """Else the ballast, let go, may be room enough."""
+        return self.at_s < 0 and (self.greedy or self.kind == "read-only")
+
+    def _is_told(self) -> bool:
+        said = self.log.read_text()
+        return any(word in said for word in WORDS[self.kind])
 
     def let_go(self) -> None:
         """Unmount, whoever still looks in."""
