@@ -28,6 +28,8 @@ UNFINISHED_PREFIX = ".drydown-"
 UNFINISHED_SUFFIX = ".part"
 
 _CHUNK = 4 * 1024 * 1024
+#: What link(2) says where the file system has no hard links: EPERM by its page, the others as file servers and FUSE answer (from memory).
+_NO_HARD_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS)
 
 
 def _nobody_listens(name: str) -> None:
@@ -88,21 +90,27 @@ def write_atomic(path: AnyPath, data: bytes, *, mode: int = 0o666, dir_fd: int |
     share says no, so all three can raise OSError; then nothing is left behind and the old content stands.
     """
     aside = _aside(path)
-    fd = os.open(
-        aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, mode, dir_fd=dir_fd
-    )
-    try:
-        try:
-            with _announced("write"):
-                _write_all(fd, data)
-            fsync_file(fd)
-        finally:
-            os.close(fd)
+    _write_new(aside, data, mode, dir_fd)
+    with _removed_on_error(aside, dir_fd):
         rename_durable(aside, path, replace=True, src_dir_fd=dir_fd, dst_dir_fd=dir_fd)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(aside, dir_fd=dir_fd)
-        raise
+
+
+def create_once(path: AnyPath, data: bytes, *, mode: int = 0o666, dir_fd: int | None = None) -> None:
+    """Write `data` under a name that nobody has. Of several who try at once, on one machine or on several, one succeeds.
+
+    Written aside, synced, and linked: whole or not at all. link(2) is atomic on NFS too, where its answer may be lost, so after an error
+    the number of names of what was written decides (open(2), under O_EXCL). Where the file system has no hard links it is an exclusive
+    create instead, and an end between create and write leaves a file that is cut short.
+    Raises FileExistsError for those who come second, OSError; `mode` is cut by the umask.
+    """
+    aside = _aside(path)
+    _write_new(aside, data, mode, dir_fd)
+    with _removed_on_error(aside, dir_fd):
+        linked = _linked(aside, path, dir_fd)
+    unlink_durable(aside, dir_fd=dir_fd)  # and with the same sync of the folder the new name is durable
+    if not linked:
+        _write_new(path, data, mode, dir_fd)
+        fsync_dir(_parent(path), dir_fd=dir_fd)
 
 
 def rename_durable(
@@ -201,6 +209,44 @@ def _unchanged(a: os.stat_result, b: os.stat_result) -> bool:
         b.st_mtime_ns,
         b.st_ctime_ns,
     )
+
+
+def _write_new(path: AnyPath, data: bytes, mode: int, dir_fd: int | None) -> None:
+    """A new file, its content synced, its name not yet; nothing is left of it after an error."""
+    fd = os.open(
+        path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, mode, dir_fd=dir_fd
+    )
+    with _removed_on_error(path, dir_fd):
+        try:
+            with _announced("write"):
+                _write_all(fd, data)
+            fsync_file(fd)
+        finally:
+            os.close(fd)
+
+
+@contextlib.contextmanager
+def _removed_on_error(path: AnyPath, dir_fd: int | None) -> Iterator[None]:
+    try:
+        yield
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(path, dir_fd=dir_fd)
+        raise
+
+
+def _linked(src: AnyPath, dst: AnyPath, dir_fd: int | None) -> bool:
+    """Give `src`, which has one name, the second name `dst`; False where there are no hard links. Raises FileExistsError, OSError."""
+    try:
+        with _announced("link"):
+            os.link(src, dst, src_dir_fd=dir_fd, dst_dir_fd=dir_fd)
+    except OSError as error:
+        if os.stat(src, dir_fd=dir_fd, follow_symlinks=False).st_nlink == 2:
+            return True
+        if error.errno not in _NO_HARD_LINKS:
+            raise
+        return False
+    return True
 
 
 def _write_all(fd: int, data: bytes | memoryview) -> None:

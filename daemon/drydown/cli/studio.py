@@ -57,6 +57,7 @@ def check(
 
         return show_live(find_studio(studio_dir), as_json=as_json)
     from drydown.geometry import placement_faults
+    from drydown.service.foreign import foreign
     from drydown.studio.explain import explain
 
     root = find_studio(studio_dir)
@@ -66,7 +67,7 @@ def check(
         return _placement_sheets(house, sheet, stocks)
     told = explain(house.studio, profiles=words, placement_faults=placement_faults)
     sandbox = _sandbox(house)
-    faults = [*faults, *lacking(sandbox)]
+    faults = [*faults, *lacking(sandbox), *foreign(house)]
     if as_json:
         return _checked_as_json(house, [*told.faults, *faults], sandbox)
     click.echo(told.text())

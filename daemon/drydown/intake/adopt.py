@@ -9,18 +9,20 @@ To be done before any scan, with SIGIO ignored (`complete.ignore_lease_breaks`).
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from drydown import durable
-from drydown.intake import complete, filesystem, record
-from drydown.intake.claim import below_or_root, move_back, opened_taken, remove_empty
+from drydown.intake import complete, filesystem, owner, record
+from drydown.intake.claim import below_or_root, move_back, remove_empty
 from drydown.intake.copyin import discard
 from drydown.intake.filesystem import Kind
-from drydown.intake.folder import TAKEN, HotFolder, below, names_in, opened
+from drydown.intake.folder import TAKEN, HotFolder, below, names_in
 from drydown.intake.names import is_job_id
+from drydown.intake.owner import opened
 from drydown.intake.record import NOTE, STAGED, Claimed, Note
 from drydown.intake.settle import Look
 from drydown.intake.sidecar import is_settings
@@ -37,8 +39,10 @@ class Adoption:
 
 def adopt(folder: HotFolder) -> Adoption:
     """All claimed pictures of a hot folder. May be repeated: it changes nothing that is in order. Raises FolderOffline, OSError."""
-    with opened(folder) as root, opened_taken(root, folder) as taken:
-        return _Adopter(folder.name, folder.path, folder.path / TAKEN, root, taken).all()
+    with opened(folder, take_over=True) as at:
+        adopter = _Adopter(folder.name, folder.path, folder.path / TAKEN, at.root, at.taken)
+        adopter.notes += [at.note] if at.note else []
+        return adopter.all()
 
 
 def adopt_copies(taken: Path, folder: str = "run") -> Adoption:
@@ -65,6 +69,10 @@ class _Adopter:
         claimed = []
         for job in sorted(names_in(self.taken)):
             if durable.is_unfinished(job):
+                with contextlib.suppress(IsADirectoryError, PermissionError):  # a folder is none of ours
+                    durable.unlink_durable(job, dir_fd=self.taken)
+                continue
+            if job == owner.FILE and self.root is not None:
                 continue
             if not is_job_id(job):
                 self.notes.append(f"{shown(str(self.private / job))} is none of ours; left alone")

@@ -22,11 +22,11 @@ from pathlib import Path, PurePath
 from drydown import durable
 from drydown.intake import complete, record
 from drydown.intake.filesystem import Kind
-from drydown.intake.folder import TAKEN, FolderOffline, HotFolder, below, names_in, opened
+from drydown.intake.folder import TAKEN, HotFolder, below, names_in
 from drydown.intake.found import Ready
+from drydown.intake.owner import opened
 from drydown.intake.record import NOTE, Claimed, Note
 from drydown.intake.settle import Look
-from drydown.showing import shown
 
 
 def claim(ready: Ready, job: str, now_s: float) -> Claimed | None:
@@ -47,16 +47,14 @@ def claim(ready: Ready, job: str, now_s: float) -> Claimed | None:
         dropped=str(ready.folder.path / ready.relative),
     )
     with contextlib.ExitStack() as stack:
-        root = stack.enter_context(opened(ready.folder))
-        taken = stack.enter_context(opened_taken(root, ready.folder))
+        at = stack.enter_context(opened(ready.folder))
         try:
-            source = stack.enter_context(below(root, ready.within))
+            source = stack.enter_context(below(at.root, ready.within))
         except (FileNotFoundError, NotADirectoryError):
             return None
-        durable.make_dir(job, dir_fd=taken)
-        return _move_in(
-            note, ready.folder, ready.kind, _Places(source, taken, stack.enter_context(below(taken, job)))
-        )
+        durable.make_dir(job, dir_fd=at.taken)
+        job_fd = stack.enter_context(below(at.taken, job))
+        return _move_in(note, ready.folder, ready.kind, _Places(source, at.taken, job_fd))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,26 +153,12 @@ def give_back(claimed: Claimed, folder: HotFolder) -> None:
 
     Where the sub-folder is gone, into the hot folder itself. Raises FolderOffline, OSError; a crash in between is healed by adoption.
     """
-    with opened(folder) as root, opened_taken(root, folder) as taken, below(taken, claimed.job) as job_fd:
-        with below_or_root(root, claimed.within) as source_fd:
+    with opened(folder) as at, below(at.taken, claimed.job) as job_fd:
+        with below_or_root(at.root, claimed.within) as source_fd:
             for path in (claimed.path, claimed.settings):
                 if path is not None and _exists(path.name, job_fd):
                     move_back(path.name, claimed.job, job_fd, source_fd)
-        remove_empty(claimed.job, job_fd, taken)
-
-
-@contextlib.contextmanager
-def opened_taken(root: int, folder: HotFolder) -> Iterator[int]:
-    """A descriptor of the private folder. Raises FolderOffline when it is missing: it is made when the folder is set up, never here."""
-    try:
-        with below(root, TAKEN) as fd:
-            yield fd
-    except FileNotFoundError as error:
-        if error.filename != TAKEN:
-            raise
-        raise FolderOffline(
-            f"{shown(str(folder.path))} is offline: its private folder {TAKEN} is missing; set the folder up again"
-        ) from None
+        remove_empty(claimed.job, job_fd, at.taken)
 
 
 @contextlib.contextmanager

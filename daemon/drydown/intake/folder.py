@@ -16,6 +16,7 @@ from pathlib import Path
 
 from drydown import durable
 from drydown.errors import MachineFault
+from drydown.intake.whose import Studio
 from drydown.showing import shown
 
 MARKER = ".drydown-folder"
@@ -27,11 +28,12 @@ _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 
 @dataclass(frozen=True, slots=True)
 class HotFolder:
-    """`identity`: what the marker must say; empty accepts any (a folder that no ledger knows yet)."""
+    """`identity`: what the marker must say; empty accepts any (a folder that no ledger knows yet). `studio`: whose it must be (`owner`)."""
 
     name: str
     path: Path
     identity: str = ""
+    studio: Studio | None = None
 
 
 class FolderOffline(MachineFault):

@@ -15,10 +15,11 @@ from pathlib import Path
 from drydown.intake import filesystem, walk
 from drydown.intake.arrivals import Arrivals
 from drydown.intake.filesystem import Kind
-from drydown.intake.folder import FolderOffline, HotFolder, below, joined, opened, split
+from drydown.intake.folder import FolderOffline, HotFolder, below, joined, split
 from drydown.intake.found import IntakeTimes, Ready, Trouble
 from drydown.intake.gate import Gate
 from drydown.intake.ignored import ignored
+from drydown.intake.owner import opened
 from drydown.intake.sidecar import Neighbours, is_settings
 from drydown.showing import shown
 
@@ -50,7 +51,8 @@ class FolderScan:
             return
         paths = [path for path in told if not any(ignored(part) for part in path.split("/"))]
         try:
-            with opened(self.folder) as root:
+            with opened(self.folder) as at:
+                root = at.root
                 self._recognise(os.fstat(root), now)
                 if everything or now >= self._full_at or any(_is_folder(root, path) for path in paths):
                     self._look_at_all(root, now)
@@ -64,8 +66,8 @@ class FolderScan:
         if not self.arrivals.has_due(now):
             return
         try:
-            with opened(self.folder) as root:
-                gate = Gate(self.folder, root, self.arrivals, self._times, now=now, again_at=self._full_at)
+            with opened(self.folder) as at:
+                gate = Gate(self.folder, at.root, self.arrivals, self._times, now=now, again_at=self._full_at)
                 for relative in self.arrivals.due(now):
                     ready = gate.judge(relative)
                     if ready is not None:

@@ -17,6 +17,7 @@ from drydown.errors import DrydownError
 from drydown.intake import adopt, complete, filesystem, folder
 from drydown.intake.claim import give_back
 from drydown.intake.record import Claimed
+from drydown.intake.whose import Studio
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.desk import Desk
 from drydown.jobs.engine import Engine
@@ -50,6 +51,7 @@ class Workshop:
         self, root: Path, *, what: str, say: Say, wake: Callable[[], None], resumed: bool = False
     ) -> None:
         self.places = Places(root)
+        self.studio = Studio.at(root)
         self.lock = StudioLock.take(self.places.lock, what=what)
         try:
             complete.ignore_lease_breaks()
@@ -175,7 +177,7 @@ class Workshop:
             if not path.exists() and not known.get(name):
                 continue  # a folder that a person has just named: it is set up below
             try:
-                adoption = adopt.adopt(folder.HotFolder(name, path, known.get(name, "")))
+                adoption = adopt.adopt(folder.HotFolder(name, path, known.get(name, ""), self.studio))
             except folder.FolderOffline as error:
                 self.say(str(error))
                 continue
@@ -217,7 +219,7 @@ class Workshop:
                     return False
         except DrydownError:
             return False
-        give_back(claimed, folder.HotFolder(claimed.folder, path))
+        give_back(claimed, folder.HotFolder(claimed.folder, path, studio=self.studio))
         return True
 
     def _hot_paths(self) -> list[tuple[str, Path]]:
@@ -232,9 +234,9 @@ class Workshop:
                 identity = folder.set_up(path, secrets.token_hex(8))
             except folder.FolderOffline as error:
                 self.say(str(error))
-                return folder.HotFolder(name, path)
+                return folder.HotFolder(name, path, studio=self.studio)
             ledger.remember(fact, identity)
-        return folder.HotFolder(name, path, identity)
+        return folder.HotFolder(name, path, identity, self.studio)
 
     def _preload(self) -> tuple[Origin, ...]:
         origins = {origin.module: origin for origin in self.house.discovery.origins.values()}
