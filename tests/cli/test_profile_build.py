@@ -13,12 +13,12 @@ from tests.e2e.studio import STOCK, make_studio
 from tests.profiling.profiling_kit import ROW, chart, spoiled
 
 from drydown.demo.paper import pearl_model
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc import inspect
 from drydown.imaging.icc_exact import device_to_lab
 from drydown.measuring.measurement import Measurement
 from drydown.measuring.targ import readings_in
 from drydown.measuring.writer import cgats_text
-from drydown.proofing.difference import ciede2000
 
 
 @pytest.fixture(scope="module")

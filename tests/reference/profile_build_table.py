@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from scipy.interpolate import RBFInterpolator
 from tests.reference.printers_to_profile import KINDS, Forward, foreign, house
 
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc_exact import device_to_lab, lab_to_device
 from drydown.imaging.pcs import media_relative
 from drydown.measuring.chart_points import chart_points
 from drydown.measuring.measurement import Measurement
 from drydown.profiling.build import build
-from drydown.proofing.difference import ciede2000
 
 Floats = NDArray[np.float64]
 SIZES = (288, 500, 918)

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from drydown.demo.paper import matte_model, matte_profile, pearl_model, pearl_profile
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc_exact import device_to_lab, lab_to_device
 from drydown.imaging.ink_model import Band, Ink, SimulatedPrinter
 from drydown.imaging.neutral import CODES, NeutralResponse, neutral_response
 from drydown.imaging.pcs import media_relative
 from drydown.imaging.tone import cc_shift, lift_shift
-from drydown.proofing.difference import ciede2000
 from drydown.proofing.roles import INKS, Role
 
 Floats = NDArray[np.float64]

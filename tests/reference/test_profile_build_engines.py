@@ -24,11 +24,11 @@ from tests.reference.test_demo_profile import (
 
 from drydown.demo.measurements import demo_measurements
 from drydown.demo.paper import pearl_model, pearl_profile
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.pcs import media_relative, xyz_from_lab
 from drydown.imaging.working import srgb
 from drydown.measuring.targ import readings_in
 from drydown.profiling.build import build
-from drydown.proofing.difference import ciede2000
 
 Floats = NDArray[np.float64]
 BPC = int(imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION)

@@ -12,24 +12,17 @@ from typing import Any
 import click
 
 from drydown.cli import find_studio
+from drydown.cli.asking import view
 from drydown.cli.show import SIGNS, listener, print_json
 from drydown.errors import DrydownError, Exit, MachineFault, NotFound
 from drydown.intake.names import typed_job_id
 from drydown.jobs import requests
-from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.lock import is_held
 from drydown.jobs.places import Places
 from drydown.jobs.states import STATES
 
 STATE_WORDS = sorted(set(STATES.values()))
-
-
-def _view(root: Path) -> LedgerView:
-    places = Places(root)
-    if not places.ledger.exists():
-        raise NotFound("this studio has had no jobs yet; start it with drydown watch, or use drydown run")
-    return LedgerView.read(places.ledger)
 
 
 @click.command(short_help="List jobs.")
@@ -48,7 +41,7 @@ def _view(root: Path) -> LedgerView:
 def jobs(studio_dir: Path | None, states: tuple[str, ...], limit: int, as_json: bool) -> None:
     """List jobs, oldest first, then the files that a running daemon sees waiting in hot folders."""
     root = find_studio(studio_dir)
-    with _view(root) as ledger:
+    with view(root) as ledger:
         rows = list(reversed(ledger.jobs(states or None, limit=limit)))
     if as_json:
         print_json([row.public() for row in rows])
@@ -71,7 +64,7 @@ def jobs(studio_dir: Path | None, states: tuple[str, ...], limit: int, as_json: 
 def show(studio_dir: Path | None, job: str, as_json: bool) -> None:
     """Show one job: what was asked, what was done, and where every value came from."""
     root = find_studio(studio_dir)
-    with _view(root) as ledger:
+    with view(root) as ledger:
         row = ledger.job(typed_job_id(job))
         events = ledger.events(row.id)
     if as_json:

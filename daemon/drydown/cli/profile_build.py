@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from drydown.cli import find_studio
-from drydown.errors import Exit, NotFound
+from drydown.cli.measured_chart import condition_of, readings_of, stock_and_readings, stock_of
+from drydown.errors import Exit
 from drydown.showing import shown
 
 if TYPE_CHECKING:
@@ -21,14 +22,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("stock")
-@click.argument("measured", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--chart",
-    "reference",
-    type=click.Path(path_type=Path),
-    help="The chart's reference, where the readings hold no device values.",
-)
+@stock_and_readings
 @click.option(
     "--version",
     "icc_version",
@@ -88,7 +82,8 @@ def build(
     from drydown.profiling.build import build as build_profile
     from drydown.profiling.words import report_lines
 
-    file, path = _stock(root, stock)
+    studio, file = stock_of(root, stock)
+    path = studio.profile(stock)
     present = _present(path)
     now = datetime.now(UTC)
     version: Literal[2, 4] = 4 if icc_version == "4" else 2
@@ -121,15 +116,6 @@ def build(
     return Exit.OK
 
 
-def _stock(root: Path, name: str) -> tuple[StockFile, Path]:
-    from drydown.service.house import open_house
-
-    studio = open_house(root, strict=False).studio
-    if name not in studio.stocks:
-        raise NotFound(f"no stock is called {name}; there are {', '.join(studio.stocks)}")
-    return studio.stocks[name], studio.profile(name)
-
-
 def _present(path: Path) -> bytes | None:
     """The profile that the stock has now; one that cannot be used tells nothing, and replacing it may be why we are called."""
     from drydown.errors import Refusal
@@ -146,7 +132,6 @@ def _present(path: Path) -> bytes | None:
 
 
 def _condition(file: StockFile, present: bytes | None) -> Condition:
-    from drydown.cli.profile_verify import condition_of
     from drydown.measuring.measurement import Condition
 
     if present is None:
@@ -156,7 +141,6 @@ def _condition(file: StockFile, present: bytes | None) -> Condition:
 
 def _readings(measured: tuple[Path, ...], reference: Path | None) -> Measurement:
     """The readings, with a text that holds all of them and their device values: it goes into the profile."""
-    from drydown.cli.profile_verify import readings_of
     from drydown.measuring.writer import cgats_text
 
     readings = readings_of(measured, reference)

@@ -3,30 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from drydown.cli import find_studio
+from drydown.cli.measured_chart import condition_of, readings_of, stock_and_readings, stock_of
 from drydown.errors import Exit, Fault, NotFound, Refusal, StudioError
 
 if TYPE_CHECKING:
-    from drydown.measuring.measurement import Condition, Measurement
+    from drydown.measuring.measurement import Measurement
     from drydown.measuring.verify import Verification
-    from drydown.studio.stock import StockFile, VerifyLimits
 
 
 @click.command()
-@click.argument("stock")
-@click.argument("measured", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--chart",
-    "reference",
-    type=click.Path(path_type=Path),
-    help="The chart's reference, where the readings hold no device values.",
-)
+@stock_and_readings
 @click.option(
     "--also",
     multiple=True,
@@ -55,7 +48,8 @@ def verify(
     from drydown.measuring import verify as measuring
     from drydown.studio.settled import hash_file
 
-    file, limits, profile = _stock(root, stock)
+    studio, file = stock_of(root, stock)
+    limits, profile = file.limits or studio.settings.verify, studio.profile(stock)
     icc = _profile(profile, stock)
     readings = readings_of(measured, reference)
     found = measuring.verify(
@@ -87,16 +81,6 @@ def verify(
     return Exit.OK if found.passed else Exit.SOME_NOT_COMPLETED
 
 
-def _stock(root: Path, name: str) -> tuple[StockFile, VerifyLimits, Path]:
-    from drydown.service.house import open_house
-
-    studio = open_house(root, strict=False).studio
-    if name not in studio.stocks:
-        raise NotFound(f"no stock is called {name}; there are {', '.join(studio.stocks)}")
-    file = studio.stocks[name]
-    return file, file.limits or studio.settings.verify, studio.profile(name)
-
-
 def _profile(path: Path, stock: str) -> bytes:
     from drydown.imaging.icc import check_output
 
@@ -108,31 +92,6 @@ def _profile(path: Path, stock: str) -> bytes:
     except Refusal as error:
         raise StudioError([Fault(f"stocks/{stock}.toml", "profile", str(error).rstrip("."))]) from None
     return icc
-
-
-def readings_of(measured: Sequence[Path], reference: Path | None) -> Measurement:
-    """The readings with device values: their own, or the reference's."""
-    from drydown.measuring.measurement import BadMeasurement
-    from drydown.measuring.reader import read_cgats
-    from drydown.measuring.reference import joined, read_reference
-    from drydown.measuring.together import together
-
-    readings = together([read_cgats(file) for file in measured])
-    if reference is not None:
-        return joined(readings, read_reference(reference))
-    if not readings.space:
-        guess = "name the chart's reference: --chart charts/NAME/reference.txt"
-        raise BadMeasurement([Fault(readings.source, "", "it holds no device values", guess)])
-    return readings
-
-
-def condition_of(file: StockFile, icc: bytes) -> Condition:
-    """How the profile was measured: as the stock states it, else as the readings inside the profile do."""
-    from drydown.measuring.measurement import Condition
-    from drydown.measuring.targ import condition_in
-
-    inside = condition_in(icc)
-    return Condition(mode=file.measurement or inside.mode, backing=file.backing or inside.backing)
 
 
 def _words(stock: str, readings: Measurement, found: Verification, bright: float | None) -> Iterator[str]:

@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc_build import UNDATED, Version, printer_profile_bytes
 from drydown.imaging.pcs import Floats, media_relative, xyz_from_lab
 from drydown.imaging.printer_axes import encode_lab
@@ -20,7 +21,6 @@ from drydown.measuring.repeats import Repeats
 from drydown.profiling.model import NODES, PrinterModel, fit_model, rising
 from drydown.profiling.readings import NOT_STATED, Readings, refuse_unreliable, usable
 from drydown.profiling.suspects import Suspect, suspects
-from drydown.proofing.difference import ciede2000
 
 _HELD_SHARE: Final = 0.1  # of the colours, held back from a trial fit
 _HELD_MOST: Final = 100

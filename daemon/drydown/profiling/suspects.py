@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drydown.errors import Fault
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.pcs import Floats
 from drydown.measuring.grid import grids
 from drydown.measuring.measurement import BadMeasurement, Measurement
 from drydown.profiling.model import PrinterModel, fit_model
-from drydown.proofing.difference import ciede2000
 
 _LEAST_DE: Final = 4.0  # ΔE00 from what the others promise
 _TIMES_USUAL: Final = 6.0  # and so many times the median of all

@@ -14,11 +14,11 @@ from typing import Final
 
 import numpy as np
 
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc_exact import device_to_lab
 from drydown.imaging.neutral import CODES, MID_L, NeutralResponse, neutral_response
 from drydown.imaging.pcs import Floats
 from drydown.imaging.tone import cc_shift
-from drydown.proofing.difference import ciede2000
 
 #: Points an axis at which the profile is read; between them the look goes in straight lines.
 _PROFILE_POINTS: Final = 25

@@ -110,7 +110,7 @@ def _apart(before: Frame, after: Frame) -> tuple[float | None, float | None]:
     Lab = [_lab(frame) for frame in (before, after)]
     if Lab[0] is None or Lab[1] is None:
         return None, None
-    from drydown.proofing.difference import ciede2000
+    from drydown.imaging.difference import ciede2000
 
     apart = ciede2000(Lab[0], Lab[1])
     return float(apart.mean()), float(np.percentile(apart, 99))

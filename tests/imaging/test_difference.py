@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from colour.difference import delta_E_CIE2000
 
-from drydown.proofing.difference import ciede2000
+from drydown.imaging.difference import ciede2000
 
 
 def test_it_is_colour_sciences_to_the_last_digit_over_all_hues() -> None:
