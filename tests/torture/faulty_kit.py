@@ -16,6 +16,7 @@ import signal
 import struct
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -176,8 +177,9 @@ class Studio:
         ]
         if len(rows) != self.pictures:
             wrong.append(f"left: {len(rows)} jobs of {self.pictures} pictures")
-        if b"Traceback" in self.log.read_bytes():
-            wrong.append("left: a traceback")
+        said = self.log.read_text(errors="replace")
+        if "Traceback" in said:
+            wrong.append(f"left: a traceback: {said[said.index('Traceback') :][-600:]}")
         return wrong
 
 
@@ -247,6 +249,9 @@ def endure(
 
 # the daemon with a stand-in for rendering
 
+#: `multiprocessing` asks every child for its end whenever one starts, and of two threads that ask for the same end one is told 255.
+_ONE_ASKS = threading.Lock()
+
 
 class _Rendered(Attempts):
     """Writes the files of an attempt from the picture's bytes, here and now."""
@@ -272,11 +277,17 @@ def forked(
     """Starts the daemon that renders nothing. `boot`: what it takes the machine's boot for."""
 
     def start() -> Process:
+        def code() -> int | None:
+            with _ONE_ASKS:
+                ended: int | None = process.exitcode
+                return ended
+
         process = context.Process(  # type: ignore[attr-defined]
             target=_watch, args=(str(studio.root), str(studio.log), studio.arguments(), boot)
         )
-        process.start()
-        return Process(process.pid, lambda: process.exitcode, process.terminate, process.kill)
+        with _ONE_ASKS:
+            process.start()
+        return Process(process.pid, code, process.terminate, process.kill)
 
     return start
 

@@ -34,7 +34,7 @@ from tests.torture.row import Outcome, Row, counted
 
 CALLS = ("write", "pwrite", "fsync", "fdatasync", "rename", "open", "mkdir", "close")
 ERRORS = ("ENOSPC", "EIO", "EDQUOT", "EROFS", "ESTALE")
-AT_ONCE, REAL_AT_ONCE = 32, 2
+AT_ONCE, REAL_AT_ONCE = 12, 2
 DEADLINE_S = 60.0
 
 
