@@ -130,6 +130,8 @@ class Engine:
         return spec
 
     def _put(self, spec: JobSpec, number: int, future: Future[AttemptResult]) -> None:
+        if future.cancelled():
+            return  # the daemon ends: the attempt was never begun, and the next start finds its job
         error = future.exception()
         if error is None:
             result = future.result()
