@@ -20,12 +20,13 @@ _STOCK = 'profile = "profiles/paper.icc"\nppi = 72\nsheets = ["4x6"]\n'
 
 
 def hot_folder(name: str) -> str:
-    """A table for `studio.toml`: finals by the recipe `small`; further lines of it may follow."""
+    """A table for `studio.toml`: finals by the recipe `small`, of one picture as often as it comes; further lines of it may follow."""
     return f"""
 [[hot_folder]]
 path = "hot/{name}"
 recipe = "small"
 sheet_maker = "final"
+repeated = "print"
 """
 
 

@@ -26,7 +26,7 @@ import psutil
 from drydown.imaging.working import srgb
 from drydown.jobs.ledger import LedgerView
 from drydown.jobs.places import Places
-from drydown.jobs.states import Stage
+from drydown.jobs.states import Question, Stage
 from drydown.showing import shown
 from tests.small_studio import DAEMON, lay_out
 from tests.torture.proc_kit import children_of
@@ -130,10 +130,10 @@ class Studio:
         return len(rows) >= count and all(row.is_final or row.stage is Stage.HELD for row in rows)
 
     def judge(self, tally: Tally) -> None:
-        """Every dropped picture is printed once, or held with its reason; its original is there once."""
+        """Every dropped picture is printed once, or held because it was interrupted too often; its original is there once."""
         with LedgerView.read(self.places.ledger) as ledger:
             rows = list(ledger.jobs())
-        held = {row.source_name: row.reason for row in rows if row.stage is Stage.HELD and row.reason}
+        held = {row.source_name for row in rows if row.question is Question.INTERRUPTED and row.reason}
         taken = [*self.hot.glob(".taken/*/*.jpg"), *self.hot.glob("*.jpg")]
         kept = Counter(path.name.rpartition("__")[0] + ".jpg" for path in self.root.glob("originals/*/*.jpg"))
         originals = kept + Counter(path.name for path in taken)

@@ -147,6 +147,10 @@ class Desk:
     def _concluded(self, row: JobRow, result: AttemptResult, folder: Path, check: Check) -> JobRow:
         if result.outcome != "done":
             return self._decided(row, result)
+        repeat = self.publisher.repeat_of(row, result.source_blake3, result.record)
+        if repeat is not None and repeat.refused:
+            reason = repeat.refusal(self.publisher.places, row.id)
+            return self._followed(self._ledger.fail(row.id, reason, result=result))
         try:
             self.publisher.stage(row.id, result, folder, check=check)
         except BadOutputs as error:

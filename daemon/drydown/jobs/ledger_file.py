@@ -18,7 +18,7 @@ from drydown import durable
 from drydown.errors import Conflict, MachineFault, NotFound
 from drydown.jobs.states import FINAL, Stage
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 BUSY_TIMEOUT_S = 10.0
 THOROUGH_BYTES = 64 << 20  #: up to this size the slower check is made, about 4 s a gigabyte
 
@@ -103,7 +103,12 @@ CREATE TRIGGER model_never_changes BEFORE UPDATE ON model
 CREATE TRIGGER model_never_goes BEFORE DELETE ON model
   BEGIN SELECT RAISE(ABORT, 'a model is never deleted'); END;
 """
-SCHEMA = (_FIRST, _SECOND)
+#: The print that a job is (see jobs/repeats.py): jobs of the same one are found without reading any plan.
+_THIRD = """
+ALTER TABLE job ADD COLUMN identity BLOB NOT NULL DEFAULT X'';
+CREATE INDEX job_by_identity ON job (identity, created);
+"""
+SCHEMA = (_FIRST, _SECOND, _THIRD)
 
 
 class LedgerDamaged(MachineFault):

@@ -22,7 +22,7 @@ from drydown.jobs.ledger_rows import (
     verified_row,
 )
 from drydown.jobs.policy import LONGEST_PAUSE_S
-from drydown.jobs.states import ENDS_OF_ATTEMPTS, FINAL, WAITING, Stage, stages_of
+from drydown.jobs.states import ENDS_OF_ATTEMPTS, FINAL, VERBS, WAITING, Stage, stages_of
 from drydown.showing import shown
 
 _NEAR_AMONG = 500
@@ -119,6 +119,33 @@ class LedgerView:
         where = "stage = ? AND (collected > 0) = ? AND sheet_name <> ''"
         rest = f"WHERE {where} ORDER BY seq DESC LIMIT ?"
         return self._jobs(rest, (Stage.DONE, collected, -1 if limit is None else limit))
+
+    def same_print(self, identity: bytes, beside: JobRow, *, since: float) -> JobRow | None:
+        """The first other job, claimed at `since` or later, whose sheet of the same print went out, or is ready and came before this one.
+
+        A cancelled job counts where its sheet may have gone out: cancelling is then how a person says that it did.
+        """
+        out, is_out = _among((Stage.PUBLISHING, Stage.PUBLISHED, Stage.DONE))
+        ready, is_ready = _among((Stage.STAGED, Stage.HELD))
+        rest = (
+            f"WHERE identity = ? AND created >= ? AND seq <> ? AND "
+            f"({out} OR (stage = ? AND boot_id <> '') OR ({ready} AND seq < ?)) ORDER BY created, seq LIMIT 1"
+        )
+        values: tuple[Value, ...] = (
+            identity,
+            since,
+            beside.seq,
+            *is_out,
+            Stage.CANCELLED,
+            *is_ready,
+            beside.seq,
+        )
+        return next(iter(self._jobs(rest, values)), None)
+
+    def was_approved(self, job: str) -> bool:
+        """True when a person has let this job through before, whatever happened to its sheet since."""
+        query = "SELECT 1 FROM event WHERE job = ? AND event = ? LIMIT 1"
+        return bool(self._rows(query, (job, VERBS["approve"].event)))
 
     def count(self, *stages: Stage) -> int:
         """How many jobs are in any of these stages; cheap, however many have ended."""

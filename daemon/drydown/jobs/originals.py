@@ -27,6 +27,7 @@ _NEXT = {
     Question.APPROVE: "drydown approve {job}   (print it as it is)\n  drydown retry {job}     (make it anew, after a change)",
     Question.PRINTED: "drydown approve {job}   (it was not printed: hand it over now)\n  drydown cancel {job}    (it was printed)",
     Question.PICTURE: "drydown retry {job} --anyway   (print it all the same)\n  drydown retry {job}            (after a change)",
+    Question.REPEATED: "drydown approve {job}   (print it once more)\n  drydown cancel {job}    (it was a slip: no print; the picture is kept in originals/refused)",
     Question.PLACE: "drydown approve {job}   (hand it over now)\n  drydown retry {job}     (make it anew)",
 }
 _NEXT_DEFAULT = "drydown retry {job}     (after the cause is mended)"

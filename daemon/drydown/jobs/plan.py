@@ -7,7 +7,7 @@ import platform
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from blake3 import blake3
 
@@ -38,6 +38,8 @@ class Picture:
     stem: str  #: harmless in a path
     made: str  #: ISO 8601, local, with offset
     approve: bool = False
+    repeated: Literal["hold", "print", "refuse"] | None = None
+    repeat_hours: float = 0.0
     anyway: bool = False
     asked: Mapping[str, Any] = field(
         default_factory=dict
@@ -83,6 +85,8 @@ def plan(
         max_pixels=limits.max_pixels,
         anyway=picture.anyway,
         approve=picture.approve,
+        repeated=picture.repeated,
+        repeat_hours=picture.repeat_hours,
         copies=resolved.copies,
         edition=resolved.edition,
         companions=picture.companions,

@@ -16,10 +16,10 @@ import errno
 import os
 import stat
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from drydown import durable
 from drydown.errors import MachineFault
@@ -30,6 +30,7 @@ from drydown.jobs.names import OPTIONAL, RECORD, STAGED_MARKER, SUFFIXES, sheet_
 from drydown.jobs.originals import clear_reason, kept_path, put_away, show_reason
 from drydown.jobs.places import Places, has_marker, prepare_prints
 from drydown.jobs.record import files_of, record_bytes, record_of
+from drydown.jobs.repeats import Repeat, identity_of, repeat_of
 from drydown.jobs.spec import AttemptResult, JobSpec, Output
 from drydown.jobs.states import Question, Stage, check_move
 from drydown.showing import shown
@@ -80,7 +81,13 @@ class Publisher:
         if row.taken is not None:
             durable.write_atomic(row.taken / STAGED_MARKER, b"", mode=0o600)
         name = sheet_prefix(spec.stem, row.id) + SUFFIXES["sheet"]
-        staged = StagedSheet(prints=spec.prints, stem=spec.stem, name=name, blake3=sheet.blake3)
+        staged = StagedSheet(
+            prints=spec.prints,
+            stem=spec.stem,
+            name=name,
+            blake3=sheet.blake3,
+            identity=identity_of(row.spec_data, result.source_blake3),
+        )
         return self.ledger.staged(row.id, staged, result)
 
     def was_marked(self, prints: Path) -> bool:
@@ -88,7 +95,7 @@ class Publisher:
         return bool(self.ledger.fact(_marked_fact(prints)))
 
     def publish(self, job: str) -> JobRow:
-        """Publish a staged sheet and put its original away; or hold it, where a person must approve it or a file stands in its place.
+        """Publish a staged sheet and put its original away; or hold it, where a person must approve it, it repeats another, or a file stands in its place.
 
         Answers the job as it then is: done, held, or claimed where the staged sheet is no longer what was approved.
         Raises MachineFault, OSError (call `resume` later), Conflict.
@@ -96,14 +103,29 @@ class Publisher:
         row = self.ledger.job(job)
         if row.stage is not Stage.STAGED:
             check_move(row.id, row.stage, "publishing")
-        if row.asks_approval and not row.approved:
-            preview = self.places.shown(_in_prints(row, SUFFIXES["preview"]))
-            return self._hold(row, Question.APPROVE, f"Look at the crop in {preview}, then approve the job.")
+        if not row.approved and (asked := self._asked_first(row)):
+            return self._hold(row, *asked)
         if not self.staged_is_whole(row, check="hash" if row.approved else "size"):
             return self._restage(row)
         if os.path.lexists(_sheet(row)):
             return self._place_taken(row)
         return self._hand_over(self.ledger.publishing(row.id, self.boot))
+
+    def _asked_first(self, row: JobRow) -> tuple[Question, str] | None:
+        """What a person must answer before this staged sheet goes out; one question only, and a repeat is asked about once."""
+        result = row.result_data
+        repeat = self.repeat_of(row, str(result.get("source_blake3", "")), result.get("record") or {})
+        if row.asks_approval:
+            preview = self.places.shown(_in_prints(row, SUFFIXES["preview"]))
+            look = f"Look at the crop in {preview}, then approve the job."
+            return Question.APPROVE, f"{repeat.told(self.places)} {look}" if repeat else look
+        if repeat is None or self.ledger.was_approved(row.id):
+            return None
+        return Question.REPEATED, repeat.question(self.places)
+
+    def repeat_of(self, row: JobRow, source_blake3: str, record: Mapping[str, Any]) -> Repeat | None:
+        """The print that this job repeats, as its plan wants it looked for; `record`: of its attempt."""
+        return repeat_of(self.ledger, row, source_blake3, record)
 
     def resume(self, job: str, *, check: Check = "size") -> JobRow:
         """Go on with a job that is staged, publishing or published, as the staging name and the boot tell. Safe to call at any time.

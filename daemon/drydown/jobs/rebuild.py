@@ -20,6 +20,7 @@ from drydown.jobs.names import CLAIM_NOTE, RECORD, STAGED_MARKER, is_job, job_of
 from drydown.jobs.originals import records_kept
 from drydown.jobs.places import Places
 from drydown.jobs.record import read_record
+from drydown.jobs.repeats import identity_of
 from drydown.jobs.states import Question, Stage
 
 #: Job-state of a record beside a put-away original -> the stage it means.
@@ -143,6 +144,7 @@ def _restore(
             stem=str(spec.get("stem", "")),
             name=str(sheet.get("name", "")),
             blake3=str(sheet.get("blake3", "")),
+            identity=identity_of(spec, str(_mapping(record.get("result")).get("source_blake3", ""))),
         )
     run.ledger.restore(
         arrival,

@@ -167,7 +167,7 @@ def _keep_held(run: Run, row: JobRow) -> None:
     """The reason must be seen; and a sheet that waits for approval must still be there, else it is made again."""
     publisher = run.desk.publisher
     try:
-        if row.question is Question.APPROVE and not publisher.staged_is_whole(row):
+        if row.question in (Question.APPROVE, Question.REPEATED) and not publisher.staged_is_whole(row):
             publisher.unstage(run.ledger.restage(row.id))
             run.count("again")
         else:

@@ -99,6 +99,9 @@ class JobSpec(_Record):
     max_pixels: int = 400_000_000
     anyway: bool = False
     approve: bool = False
+    #: the same print again; None: hold it, but print a proof
+    repeated: Literal["hold", "print", "refuse"] | None = None
+    repeat_hours: float = 0.0  #: how far back it is looked for; 0: not at all
     copies: int = 1
     edition: str = ""
     companions: tuple[Companion, ...] = ()  #: the other pictures of a group proof

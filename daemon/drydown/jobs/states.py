@@ -40,7 +40,7 @@ class Question(StrEnum):
     INTERRUPTED = "interrupted"  #: the daemon itself ended too often while this job ran
     ORIGINAL = "original"  #: the original is not where it should be
     PLACE = "place"  #: a file already stands where the sheet should go, or the staged sheet was changed
-    REPEATED = "repeated"  #: the same picture was dropped again
+    REPEATED = "repeated"  #: the same picture was dropped again for the same print: is another wanted?
 
 
 #: Stage -> job-state of RFC 8011.

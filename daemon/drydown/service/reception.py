@@ -10,10 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from drydown.errors import Conflict, Hold, NotFound
+from drydown.intake import folder
 from drydown.intake.folder import TAKEN
 from drydown.intake.names import job_id, safe_stem
+from drydown.intake.owner import refused
 from drydown.intake.record import Claimed
 from drydown.intake.sidecar import is_settings
+from drydown.intake.whose import Studio
 from drydown.jobs.desk import Desk
 from drydown.jobs.ledger import Arrival
 from drydown.jobs.ledger_rows import JobRow
@@ -117,7 +120,10 @@ class Reception:
                 f"the original of job {row.id} is no longer at {places.shown(kept)}; drop the picture again"
             )
         hot = self._hot(row.hot_folder)
-        taken = (hot.path / TAKEN if hot and not row.copied else places.copies) / job
+        home = None if hot is None or row.copied else hot.path
+        if home and (why := refused(folder.HotFolder(row.hot_folder, home, studio=Studio.at(places.root)))):
+            raise Conflict(f"job {row.id} cannot be taken up again: {why}")
+        taken = (home / TAKEN if home else places.copies) / job
         name = row.original or kept.name
         if row.copied:
             from drydown.intake.copyin import claim_copy
@@ -152,6 +158,8 @@ class Reception:
         order = order or _order_of(before)
         resolved = with_verdict(self._resolved(house, hot, order, source), self._ledger)
         dropped = row.dropped or source
+        # what a command asked for is wanted, however often
+        asked_for = hot is None or row.copied or bool(row.again_of) or anyway
         picture = Picture(
             job=row.id,
             hot_folder=row.hot_folder,
@@ -161,6 +169,8 @@ class Reception:
             stem=(order.stem if order else "") or safe_stem(os.fsdecode(dropped.name)),
             made=datetime.fromtimestamp(row.created).astimezone().isoformat(timespec="seconds"),
             approve=bool(hot and hot.approve),
+            repeated=hot.repeated if hot else None,
+            repeat_hours=0.0 if asked_for else house.studio.settings.daemon.repeat_window_hours,
             anyway=anyway or bool(order and hot is None and order.anyway),
             asked=order.asked if order else {},
             companions=order.companions if order else (),

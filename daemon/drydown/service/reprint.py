@@ -68,6 +68,7 @@ def reprint(workshop: Workshop, args: Mapping[str, Any]) -> list[JobRow]:
             "prints": spec.prints if spec.prints.is_dir() else places.root / "prints" / RUN,
             "companions": tuple(settled),
             "approve": False,
+            "repeat_hours": 0.0,
             "shown_as": spec.shown_as or spec.job,
             "notes": (*spec.notes, note),
         }

@@ -131,6 +131,9 @@ def _manners(found: Resolved, hot: HotFolder | None) -> str:
     said = ""
     if hot and hot.approve:
         said += " Each job waits after its preview until it is approved."
+    if hot and hot.repeated:
+        happens = {"hold": "waits for a person", "print": "is printed", "refuse": "is refused"}
+        said += f" A picture dropped again for the same print {happens[hot.repeated]}."
     if found.copies > 1:
         said += f" {found.copies} copies."
     if found.edition:

@@ -33,6 +33,11 @@ class HotFolderTable(FileModel):
     approve: bool = Field(
         default=False, description="Hold each job after its preview until a person approves it."
     )
+    repeated: Literal["hold", "print", "refuse"] | None = Field(
+        default=None,
+        description="The same picture for the same print again, whatever its name: hold = ask whether it is wanted; print = print it; "
+        "refuse = end the job and keep the picture. Default: hold, but print sheets of patches, which are dropped again and again.",
+    )
     copies: int = Field(
         default=1, ge=1, le=999, description="Copies to print of each sheet, for slug and ticket."
     )
@@ -103,6 +108,12 @@ class DaemonTable(FileModel):
         ge=1_000_000,
         le=4_000_000_000,
         description="Pixels above which a picture is refused.",
+    )
+    repeat_window_hours: float = Field(
+        default=24,
+        ge=0,
+        le=8760,
+        description="Hours within which the same picture for the same print counts as repeated; 0 = never.",
     )
     sandbox: Literal["available", "required", "off"] = Field(
         default="available",
@@ -185,6 +196,7 @@ class HotFolder:
     sheet_maker: str
     sheet: str | None = None
     approve: bool = False
+    repeated: Literal["hold", "print", "refuse"] | None = None
     copies: int = 1
     edition: str = ""
     untagged: Literal["srgb", "hold"] | None = None
