@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
 
-.PHONY: demo test bench torture torture-short audit clean
+.PHONY: demo test coverage bench torture torture-short audit clean
 
 demo: $(VENV)/.runs
 	$(BIN)/drydown demo --into demo-studio
@@ -13,6 +13,10 @@ test: $(VENV)/.develops
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/pytest -n 2 --dist loadfile
+
+coverage: $(VENV)/.develops
+	$(BIN)/pip install --quiet -e '.[coverage]'
+	$(BIN)/pytest -n 2 --dist loadfile --cov --cov-report=term
 
 bench: $(VENV)/.develops
 	$(BIN)/python -m tests.bench
@@ -41,4 +45,4 @@ $(VENV)/.develops: $(VENV)/bin/python pyproject.toml
 	touch $@ $(VENV)/.runs
 
 clean:
-	rm -rf $(VENV) build dist demo-studio bench-out .mypy_cache .ruff_cache .pytest_cache mutation-survivors.txt
+	rm -rf $(VENV) build dist demo-studio bench-out .mypy_cache .ruff_cache .pytest_cache mutation-survivors.txt .coverage .coverage.*
