@@ -106,6 +106,7 @@ def test_a_file_swapped_after_it_was_judged_goes_back_unread(bench: Bench, tmp_p
     (tmp_path / "secret").write_bytes(b"x")
     swaps: list[Callable[[Path], object]] = [
         lambda path: path.symlink_to(tmp_path / "secret"),
+        lambda path: path.symlink_to(tmp_path / "nothing"),
         lambda path: os.link(tmp_path / "secret", path),
         lambda path: os.mkfifo(path),
         lambda path: path.write_bytes(b"another"),
@@ -159,6 +160,20 @@ def test_a_name_of_255_bytes_can_go_back_under_another(bench: Bench, monkeypatch
     monkeypatch.setattr(claiming, "_still_whole", lambda *_args: bench.drop(name, b"a second one") and None)
     assert claim(ready, JOB, 0.0) is None
     assert sorted(path.read_bytes() for path in bench.path.glob("x*.jpg")) == [b"a picture", b"a second one"]
+    assert {len(each.removesuffix(f"-{JOB}.jpg")) for each in bench.names()} == {
+        255,
+        255 - len(f"-{JOB}.jpg"),
+    }
+
+
+def test_a_name_that_is_all_suffix_can_go_back_under_another(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name = "x." + "y" * 253
+    ready = ready_for(bench, name)
+    monkeypatch.setattr(claiming, "_still_whole", lambda *_args: bench.drop(name, b"a second one") and None)
+    assert claim(ready, JOB, 0.0) is None
+    assert sorted(path.read_bytes() for path in bench.path.glob("x*")) == [b"a picture", b"a second one"]
 
 
 def test_an_unmounted_share_is_noticed_before_anything_is_made_there(bench: Bench, tmp_path: Path) -> None:
@@ -193,6 +208,39 @@ def test_a_rename_that_a_file_server_did_and_denied_is_a_claim(
     monkeypatch.setattr(durable, "on_step", deny_the_second)
     claimed = claim(ready, JOB, 0.0)
     assert claimed is not None and claimed.path.read_bytes() == b"a picture"
+
+
+def test_a_picture_that_cannot_be_moved_is_told_of_and_its_settings_lie_where_they_were_at_once(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ready, renames = ready_for(bench, settings=b"x = 1"), [0]
+
+    def fail_the_third(step: str) -> None:
+        if step == "rename":
+            renames[0] += 1
+            if renames[0] == 3:  # after the note's and the settings'
+                raise OSError(errno.EIO, "the disk says no")
+
+    monkeypatch.setattr(durable, "on_step", fail_the_third)
+    with pytest.raises(OSError, match="the disk says no"):
+        claim(ready, JOB, 0.0)
+    assert bench.names() == ["a.jpg", "a.toml"] and not private(bench).exists()
+
+
+def test_that_a_jobs_folder_is_gone_is_brought_to_the_disk(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    claimed = claim(ready_for(bench), JOB, 0.0)
+    assert claimed is not None
+    synced_after = []
+
+    def listen(step: str) -> None:
+        if step == "fsync-folder.done" and not private(bench).exists():
+            synced_after.append(step)
+
+    monkeypatch.setattr(durable, "on_step", listen)
+    give_back(claimed, bench.folders[0])
+    assert synced_after
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ answer to the desk. `Printer` is whoever collects the sheets: it takes each away
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from collections import Counter
 from collections.abc import Callable
@@ -42,6 +43,19 @@ class Clock:
 def local(_: Path) -> str:
     """Every folder lies on a disk of this machine."""
     return "local"
+
+
+def is_open(path: Path) -> bool:
+    """Whether this process holds the file open."""
+    known = path.stat()
+    for fd in range(256):
+        try:
+            found = os.fstat(fd)
+        except OSError:
+            continue
+        if os.path.samestat(known, found):
+            return True
+    return False
 
 
 def a_spec(job: str, *, prints: Path, source: Path, approve: bool = False, stem: str = "picture") -> JobSpec:
@@ -130,6 +144,13 @@ class Printer:
         return Counter(self.book.read_bytes().splitlines()) if self.book.exists() else Counter()
 
 
+class _Log(JobLog):
+    """Lets go of its file with the last who knows of it: a thousand worlds would keep a thousand files open."""
+
+    def __del__(self) -> None:
+        self.close()
+
+
 @dataclass
 class World:
     """A studio below `root`, with one hot folder `final`."""
@@ -149,7 +170,7 @@ class World:
 
     @property
     def log(self) -> JobLog:
-        return JobLog(self.places.log, clock=self.clock)
+        return _Log(self.places.log, clock=self.clock)
 
     def drop_and_claim(self, job: str, name: str = "IMG_0042.jpg", data: bytes | None = None) -> Path:
         """A picture that lies claimed: the ledger does not know of it yet."""

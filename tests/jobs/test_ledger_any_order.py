@@ -116,4 +116,4 @@ class LedgerMachine(RuleBasedStateMachine):
 
 
 TestLedger = LedgerMachine.TestCase
-TestLedger.settings = settings(max_examples=15, stateful_step_count=30, deadline=None)
+TestLedger.settings = settings(max_examples=15, stateful_step_count=30)

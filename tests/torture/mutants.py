@@ -1,13 +1,14 @@
 """Small changes of a module's source, one at a time, each of which a good test should notice.
 
 Comparisons turned, conditions negated, `and` for `or`, numbers one off, statements left out, arguments swapped. What no run can see is left alone: texts,
-annotations, docstrings.
+annotations, docstrings; and what would be no change at all, such as two arguments swapped that are the same.
 """
 
 from __future__ import annotations
 
 import ast
 import copy
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -27,7 +28,7 @@ _TURNED: dict[type[ast.cmpop], type[ast.cmpop]] = {
 
 @dataclass(frozen=True, slots=True)
 class Mutant:
-    """`what`: where and how, in words that do not change with the line number; `node`: which of the nodes that run."""
+    """`what`: where and how, of this mutant of the module alone, in words that do not change with the line number; `node`: which of the nodes that run."""
 
     line: int
     what: str
@@ -37,28 +38,52 @@ class Mutant:
     def of(self, source: str) -> str:
         """The whole module with the change."""
         tree = ast.parse(source)
-        node, _ = list(_nodes(tree, "module"))[self.node]
+        node = list(_nodes(tree, "module"))[self.node].node
         _change(node, self.how)
         return ast.unparse(ast.fix_missing_locations(tree))
 
 
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A node that runs: in which function, and the node that it is a part of."""
+
+    node: ast.AST
+    where: str
+    parent: ast.AST
+
+
 def mutants(source: str) -> list[Mutant]:
-    """Every mutant of a module, in the order of its lines."""
+    """Every mutant of a module, in the order of its lines. One that reads like an earlier one has its number behind it."""
     found = []
-    for index, (node, where) in enumerate(_nodes(ast.parse(source), "module")):
-        for how in _ways(node):
-            after = _first_line(_change(copy.deepcopy(node), how))
-            what = f"{where}: {_first_line(node)}  ->  {after}"
-            found.append(Mutant(getattr(node, "lineno", 0), what, index, how))
+    seen: Counter[str] = Counter()
+    for index, place in enumerate(_nodes(ast.parse(source), "module")):
+        for how in _ways(place.node):
+            before, after = _before_and_after(place, how)
+            if before == after:
+                continue
+            what = f"{place.where}: {before}  ->  {after}"
+            seen[what] += 1
+            number = f" ({seen[what]})" if seen[what] > 1 else ""
+            found.append(Mutant(getattr(place.node, "lineno", 0), what + number, index, how))
     return sorted(found, key=lambda mutant: mutant.line)
+
+
+def _before_and_after(place: _Place, how: str) -> tuple[str, str]:
+    """What is changed, in one line each: a constant with what it is a part of, since alone it would say nothing."""
+    shown = place.parent if isinstance(place.node, ast.Constant) else place.node
+    number = list(ast.walk(shown)).index(place.node)
+    copied = copy.deepcopy(shown)
+    node = list(ast.walk(copied))[number]
+    after = _change(node, how)
+    return _first_line(shown), _first_line(after if node is copied else copied)
 
 
 def _first_line(node: ast.AST) -> str:
     return ast.unparse(node).split("\n")[0]
 
 
-def _nodes(node: ast.AST, where: str) -> Iterator[tuple[ast.AST, str]]:
-    """All nodes that run, with the name of the function around each."""
+def _nodes(node: ast.AST, where: str) -> Iterator[_Place]:
+    """All nodes that run."""
     for field, value in ast.iter_fields(node):
         if field in ("annotation", "returns", "decorator_list", "type_comment"):
             continue
@@ -66,7 +91,7 @@ def _nodes(node: ast.AST, where: str) -> Iterator[tuple[ast.AST, str]]:
             if not isinstance(child, ast.AST) or _is_seen_by_nobody(child):
                 continue
             inside = child.name if isinstance(child, ast.FunctionDef | ast.ClassDef) else where
-            yield child, inside
+            yield _Place(child, inside, node)
             yield from _nodes(child, inside)
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import ast
 
-from tests.torture.equivalent import EQUIVALENT
+from tests.torture.equivalent import EQUIVALENT, TUNING
 from tests.torture.mutants import mutants
-from tests.torture.mutation import PACKAGE, jobs
+from tests.torture.mutation import NEAREST, PACKAGE, jobs
 
 SOURCE = '''
 """Text."""
@@ -20,6 +20,9 @@ def close(a: int, b: int = 2) -> bool:
     if a == b and not is_open(a, b):
         note("a")
         return True
+    meet(a, a)
+    if b:
+        note("a")
     raise ValueError(f"{a + 9}")
 '''
 
@@ -27,18 +30,21 @@ def close(a: int, b: int = 2) -> bool:
 def test_each_kind_of_change_is_made() -> None:
     said = {mutant.what for mutant in mutants(SOURCE)}
     assert said == {
-        "module: 5  ->  6",
-        "module: 5  ->  4",
-        "close: 2  ->  3",
-        "close: 2  ->  1",
+        "module: LIMIT = 5  ->  LIMIT = 6",
+        "module: LIMIT = 5  ->  LIMIT = 4",
+        "close: a: int, b: int=2  ->  a: int, b: int=3",
+        "close: a: int, b: int=2  ->  a: int, b: int=1",
         "close: a == b  ->  a != b",
         "close: a == b and (not is_open(a, b))  ->  a == b or not is_open(a, b)",
         "close: if a == b and (not is_open(a, b)):  ->  if not (a == b and (not is_open(a, b))):",
         "close: not is_open(a, b)  ->  not not is_open(a, b)",
         "close: is_open(a, b)  ->  is_open(b, a)",
         "close: note('a')  ->  pass",
-        "close: True  ->  False",
+        "close: return True  ->  return False",
         "close: return True  ->  return None",
+        "close: meet(a, a)  ->  pass",
+        "close: if b:  ->  if not b:",
+        "close: note('a')  ->  pass (2)",
         "close: raise ValueError(f'{a + 9}')  ->  pass",
     }
 
@@ -51,11 +57,19 @@ def test_a_mutant_is_the_whole_module_with_one_change_and_can_be_compiled() -> N
         assert len([line for line in source.splitlines() if line not in plain]) == 1, mutant
 
 
-def test_each_mutant_said_to_change_nothing_is_there_to_be_said_so_of() -> None:
+def test_each_mutant_has_a_name_of_its_own() -> None:
+    for module in NEAREST:
+        source = (PACKAGE / module).read_text("utf-8")
+        names = [mutant.what for mutant in mutants(source)]
+        assert len(names) == len(set(names)) > 50
+
+
+def test_each_mutant_that_is_left_out_is_there_to_be_left_out() -> None:
     known = {
         (module, mutant.what)
-        for module in {name for name, _ in EQUIVALENT}
-        for mutant in mutants((PACKAGE / module).read_text())
+        for module in NEAREST
+        for mutant in mutants((PACKAGE / module).read_text("utf-8"))
     }
-    assert set(EQUIVALENT) <= known
+    assert not (EQUIVALENT.keys() | TUNING.keys()) - known
+    assert not EQUIVALENT.keys() & TUNING.keys()
     assert len(jobs()) > 400

@@ -12,8 +12,8 @@ from drydown.errors import Fault, NotFound
 
 if TYPE_CHECKING:
     from drydown.measuring.measurement import Condition, Measurement
-    from drydown.studio.studio import Studio
     from drydown.studio.stock import StockFile
+    from drydown.studio.studio import Studio
 
 
 def stock_and_readings(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -28,6 +28,8 @@ from drydown.intake.owner import opened
 from drydown.intake.record import NOTE, Claimed, Note
 from drydown.intake.settle import Look
 
+_SUFFIX_BYTES_MAX = 32  #: a longer one is no file's kind, and leaves no room for the job's name
+
 
 def claim(ready: Ready, job: str, now_s: float) -> Claimed | None:
     """Claim a picture under the new job's name; None when it is not to be had: gone, or changed since it was judged.
@@ -132,6 +134,8 @@ def move_back(name: str, job: str, job_fd: int, source_fd: int) -> str:
         return name
     except FileExistsError:
         stem, suffix = PurePath(name).stem, PurePath(name).suffix
+        if len(os.fsencode(suffix)) > _SUFFIX_BYTES_MAX:
+            stem, suffix = name, ""
         room = 255 - len(job) - 1 - len(os.fsencode(suffix))
         other = f"{os.fsdecode(os.fsencode(stem)[: max(1, room)])}-{job}{suffix}"
         durable.rename_durable(name, other, src_dir_fd=job_fd, dst_dir_fd=source_fd)

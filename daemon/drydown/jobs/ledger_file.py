@@ -21,6 +21,7 @@ from drydown.jobs.states import FINAL, Stage
 SCHEMA_VERSION = 3
 BUSY_TIMEOUT_S = 10.0
 THOROUGH_BYTES = 64 << 20  #: up to this size the slower check is made, about 4 s a gigabyte
+_HEADER_BYTES = 100  #: of a SQLite file (https://www.sqlite.org/fileformat2.html, "The Database Header")
 
 #: The first mended release of each line that was mended, and from where on every release is.
 _MENDED_LINES = {(3, 50): 7, (3, 44): 6}
@@ -234,6 +235,8 @@ def _check(connection: sqlite3.Connection, path: Path) -> None:
     faults = [
         row[0] for row in connection.execute(f"PRAGMA {'integrity_check' if thorough else 'quick_check'}(1)")
     ]
+    if faults == ["ok"] and 0 < path.stat().st_size < _HEADER_BYTES:
+        faults = ["it is cut off inside its head, which SQLite takes for an empty database"]
     if faults != ["ok"]:
         raise LedgerDamaged(f"the ledger {path} is damaged ({faults[0]})")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
