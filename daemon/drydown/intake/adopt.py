@@ -134,22 +134,15 @@ class _Adopter:
         return note
 
     def _claimed(self, note: Note, job_fd: int, staged: bool) -> Claimed:
-        private = self.private / note.job
         trouble = ""
         if note.settings is not None and not self._has_settings(note, job_fd):
             trouble = f"its settings {shown(note.settings)} are missing; drop it again together with them"
             note = dataclasses.replace(note, settings=None)
         look, why, busy = self._ask(note.name, job_fd)
         same = look.size == note.look.size and (note.copied or look.mtime_ns == note.look.mtime_ns)
-        return Claimed(
-            job=note.job,
+        return dataclasses.replace(
+            note.claimed(self.private / note.job, look),
             folder=note.folder if self.root is None else self.name,
-            path=private / note.name,
-            settings=None if note.settings is None else private / note.settings,
-            within=note.within,
-            look=look,
-            taken_at_s=note.taken_at_s,
-            dropped=Path(note.dropped),
             trouble=trouble or why,
             settled=same and not busy,
             staged=staged,

@@ -17,7 +17,7 @@ import contextlib
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path, PurePath
+from pathlib import PurePath
 
 from drydown import durable
 from drydown.intake import complete, record
@@ -86,17 +86,7 @@ def _move_in(note: Note, folder: HotFolder, kind: Kind, at: _Places) -> Claimed 
     if look is None:
         _undo(note, at)
         return None
-    private = folder.path / TAKEN / note.job
-    return Claimed(
-        job=note.job,
-        folder=note.folder,
-        path=private / note.name,
-        settings=None if note.settings is None else private / note.settings,
-        within=note.within,
-        look=look,
-        taken_at_s=note.taken_at_s,
-        dropped=Path(note.dropped),
-    )
+    return note.claimed(folder.path / TAKEN / note.job, look)
 
 
 def _still_whole(note: Note, kind: Kind, job_fd: int) -> Look | None:

@@ -60,6 +60,19 @@ class Note:
     dropped: str
     copied: bool = False  #: the picture is a copy of a file that stayed where it was
 
+    def claimed(self, private: Path, look: Look) -> Claimed:
+        """The picture that it speaks of, as it lies in the job's folder `private`."""
+        return Claimed(
+            job=self.job,
+            folder=self.folder,
+            path=private / self.name,
+            settings=None if self.settings is None else private / self.settings,
+            within=self.within,
+            look=look,
+            taken_at_s=self.taken_at_s,
+            dropped=Path(self.dropped),
+        )
+
 
 def write(note: Note, *, job_fd: int) -> None:
     """Write the note into the job's open folder, durably. Raises OSError."""

@@ -118,6 +118,14 @@ class Source:
         if len(tail) == zeros and not any(tail):
             raise self.cut("its picture data ends in zero bytes, as an unfinished copy does")
 
+    def plain_end(self, end: int) -> tuple[Note, ...]:
+        """What to say where pixels that are not coded end (at byte `end`) in 64 KiB of zeros: a picture that is black there has them too."""
+        tail = self.data[max(0, end - ZEROS) : end]
+        if len(tail) < ZEROS or any(tail):
+            return ()
+        text = "The last 64 KiB of pixels are zero: black, or a copy that was never finished. Look at the preview's lower edge."
+        return (Note(text, "warning"),)
+
 
 @contextmanager
 def mapped(path: Path, scratch: Path) -> Iterator[Source]:

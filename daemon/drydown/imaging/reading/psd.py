@@ -15,7 +15,7 @@ from drydown.imaging import working
 from drydown.imaging.reading import psd_flat as flat
 from drydown.imaging.reading import psd_parts as psd
 from drydown.imaging.reading.float import check_float, float_to_sixteen
-from drydown.imaging.reading.found import ZEROS, Access, Colour, Found, Source
+from drydown.imaging.reading.found import Access, Colour, Found, Source
 from drydown.imaging.reading.lab import check_lab_profile, lab_note, lab_to_rgb
 from drydown.imaging.reading.loaded import FULL, sixteen, unmultiplied, vips_load, with_alpha
 from drydown.imaging.reading.psd_layers import check_layers, composed
@@ -139,15 +139,7 @@ def _tail_notes(source: Source, coding: int, end: int) -> tuple[Note, ...]:
         source.check_tail()
         source.check_coded_end(end)
         return ()
-    tail = source.data[max(0, end - ZEROS) : end]
-    if len(tail) < ZEROS or any(tail):
-        return ()
-    return (
-        Note(
-            "The last 64 KiB of pixels are zero: so dark, or a copy that was never finished. Look at the preview.",
-            "warning",
-        ),
-    )
+    return source.plain_end(end)
 
 
 def _pixels(parts: Parts, planes: pyvips.Image, stored: int, alpha: bool) -> pyvips.Image:

@@ -19,7 +19,7 @@ from drydown.imaging.reading import ifd
 from drydown.imaging.reading import tiff_page as tiff
 from drydown.imaging.reading.exif import from_directory
 from drydown.imaging.reading.float import check_float
-from drydown.imaging.reading.found import CHANNELS, SHORT_ZEROS, ZEROS, Access, Colour, Found, Source
+from drydown.imaging.reading.found import CHANNELS, SHORT_ZEROS, Access, Colour, Found, Source
 from drydown.imaging.reading.kind import RAW_ADVICE, RAW_FOUND
 from drydown.imaging.reading.lab import check_lab_profile, lab_note
 from drydown.imaging.reading.tiff_load import load_page
@@ -204,12 +204,4 @@ def _tail_notes(source: Source, page: Page) -> tuple[Note, ...]:
         # a ZIP stream ends in a check sum (RFC 1950, 2.2), which libtiff does not look at once it has its pixels
         source.check_coded_end(end, _ZIP_ZEROS if page.compression in tiff.ZIP_CODINGS else SHORT_ZEROS)
         return ()
-    tail = source.data[max(0, end - ZEROS) : end]
-    if len(tail) < ZEROS or any(tail):
-        return ()
-    return (
-        Note(
-            "The last 64 KiB of pixels are zero: black, or a copy that was never finished. Look at the preview's lower edge.",
-            "warning",
-        ),
-    )
+    return source.plain_end(end)
