@@ -212,7 +212,9 @@ def studio(root: Path, old: str = "", new: str = "", *, page: bool = True) -> It
     recipe.write_text(recipe.read_text().replace(old, new) if old else recipe.read_text())
     settings = (root / "studio.toml").read_text()
     assert "[daemon]\n" in settings
-    settings = settings.replace("[daemon]\n", "[daemon]\nrepeat_window_hours = 0\n")  # one picture, many times
+    settings = settings.replace(
+        "[daemon]\n", "[daemon]\nrepeat_window_hours = 0\n"
+    )  # one picture, many times
     (root / "studio.toml").write_text(settings + ("" if page else "\n[pages]\nmake = false\n"))
     (root / "drop").mkdir()
     with daemon(root):

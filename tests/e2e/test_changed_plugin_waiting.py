@@ -69,7 +69,7 @@ def test_jobs_that_wait_are_held_when_their_settings_no_longer_fit_and_go_on_onc
             picture(tmp_path / f"p{number}.jpg", seed=number).rename(
                 studio / "hot" / "final" / f"p{number}.jpg"
             )
-        wait_for(lambda: planned(studio) == 3 and [*(studio / "state" / "work").rglob("at-the-gate")])
+        wait_for(lambda: planned(studio) == 3 and [*(studio / "state" / "work").glob("*/*/at-the-gate")])
         (studio / "plugins" / "veil.py").write_text(GATED.replace("le=1,", "le=0.3,"))
         (studio / "plugins" / "gate").touch()
         rows = follow(studio, 3, deadline_s=60, show=lambda row: None)

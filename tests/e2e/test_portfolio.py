@@ -72,7 +72,7 @@ def check_contact_sheet(studio: Path, *, left: bool, right: bool) -> None:
 
 def test_a_folder_becomes_numbered_sheets_a_table_and_a_contact_sheet(studio: Path, portfolio: Path) -> None:
     hold_untagged(studio)
-    done = drydown(studio, "run", "small", str(portfolio))
+    done = drydown(studio, "run", "small", str(portfolio), fresh=True)
     assert done.returncode == 1, done.stderr
     assert numbers(studio) == ["02_b-harbour", "04_d-dune"]
     lines = done.stdout.splitlines()

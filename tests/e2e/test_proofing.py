@@ -21,16 +21,20 @@ from drydown.imaging.working import srgb
 from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.places import Places
+from tests.e2e.shelf import Shelf
 from tests.e2e.studio import RECIPE, STOCK, STUDIO, drydown, make_studio, picture
 
-PROOF_FOLDER = """
+#: With a folder for strips; pages have tests of their own.
+PROOF_STUDIO = f"""{STUDIO}
 [[hot_folder]]
 path = "hot/proof"
 recipe = "small"
 sheet_maker = "test-strip"
 sheet = "letter"
 
-[daemon]"""
+[pages]
+make = false
+"""
 INKS = ("balance.cyan", "balance.magenta", "balance.yellow")
 #: Waits for a person's hand, so that a job can be caught at work.
 GATE = """
@@ -52,20 +56,37 @@ def drydown_steps():
 """
 
 
-@pytest.fixture
-def studio(tmp_path: Path) -> Path:
-    return make_studio(tmp_path / "studio", {"studio.toml": STUDIO.replace("[daemon]", PROOF_FOLDER)})
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
+    return Shelf(tmp_path_factory.mktemp("shelf"))
 
 
 @pytest.fixture
-def harbour(tmp_path: Path) -> Path:
-    return picture(tmp_path / "harbour.tif", width=900, height=600)
+def studio(shelf: Shelf) -> Path:
+    shelf.clear()
+    return make_studio(shelf.here / "studio", {"studio.toml": PROOF_STUDIO})
 
 
 @pytest.fixture
-def strip(studio: Path, harbour: Path) -> str:
+def harbour(studio: Path) -> Path:
+    return picture(studio.parent / "harbour.tif", width=900, height=600)
+
+
+@pytest.fixture
+def strip(shelf: Shelf, studio: Path, harbour: Path) -> str:
     """The job of a ring-around."""
-    return made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    return shelf.job("strip", lambda: ring_around(studio, harbour))
+
+
+@pytest.fixture
+def final(shelf: Shelf, studio: Path, harbour: Path) -> str:
+    """The job of a final by the bare recipe."""
+    return shelf.job("final", lambda: made(studio, harbour))
+
+
+def ring_around(studio: Path, source: Path) -> str:
+    """The job of a test strip as the recipe says."""
+    return made(studio, source, "--maker", "test-strip", "--sheet", "letter")
 
 
 def made(studio: Path, source: Path, *args: str) -> str:
@@ -139,7 +160,7 @@ def test_a_chosen_patch_is_what_the_next_final_prints_bit_for_bit(
     studio: Path, harbour: Path, strip: str
 ) -> None:
     recipe = (studio / "recipes" / "small.toml").read_bytes()
-    said = ok(drydown(studio, "choose", strip, "c2", "--light", "D50 500 lx"))
+    said = ok(drydown(studio, "choose", strip, "c2", "--light", "D50 500 lx", fresh=True))
     chosen = patch(studio, strip, "C2")
     for key in INKS:
         (line,) = [line.split() for line in said.splitlines() if line.startswith(key)]
@@ -194,7 +215,7 @@ def test_undo_goes_back_one_choice_at_a_time_to_the_bare_recipe(
     assert "nothing is settled" in refused(drydown(studio, "choose", strip, "--undo"), 5)
     log = (studio / "state" / "jobs.log").read_text()
     assert log.count('"choice undone"') == 2, "what was undone can still be read"
-    other = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    other = ring_around(studio, harbour)
     ok(drydown(studio, "choose", strip, "C2"))
     assert f"drydown choose {strip} --undo" in refused(drydown(studio, "choose", other, "--undo"), 5)
 
@@ -205,7 +226,7 @@ def test_lightness_that_a_recipe_holds_is_settled_as_the_numbers_that_were_laid_
     recipe = studio / "recipes" / "small.toml"
     text = RECIPE.replace('use = "balance"', 'use = "balance"\nhold_lightness = true')
     recipe.write_text(text + '\n[test-strip]\nvary = ["balance.magenta"]\nvalues = [[-10, 0, 10]]\n')
-    strip = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    strip = ring_around(studio, harbour)
     name = next(
         one["name"]
         for one in record(studio, strip)["maker"]["patches"]
@@ -314,11 +335,10 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]]
     root = tmp_path_factory.mktemp("once")
     studio = make_studio(root / "studio")
     source = picture(root / "harbour.tif", width=900, height=600)
-    yield studio, made(studio, source, "--maker", "test-strip", "--sheet", "letter")
+    yield studio, ring_around(studio, source)
 
 
-def test_only_a_completed_strip_can_be_chosen_from(studio: Path, harbour: Path) -> None:
-    final = made(studio, harbour)
+def test_only_a_completed_strip_can_be_chosen_from(studio: Path, harbour: Path, final: str) -> None:
     assert "made no test strip" in refused(drydown(studio, "choose", final, "B3"), 5)
     assert "no job" in refused(drydown(studio, "choose", "nothere1", "B3"), 4)
     (studio / "recipes" / "small.toml").write_text('untagged = "hold"\n' + RECIPE)
@@ -373,7 +393,7 @@ def test_a_strip_of_another_quality_tells_about_sharpness_and_not_about_colour(
     studio: Path, harbour: Path
 ) -> None:
     (studio / "stocks" / "pearl.toml").write_text('strip_quality = "draft"\n' + STOCK)
-    colour = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    colour = ring_around(studio, harbour)
     told = refused(drydown(studio, "choose", colour, "C2"), 5)
     assert "'draft'" in told and "balance.magenta" in told and "--anyway" in told
     typed = ok(drydown(studio, "choose", colour, "--set", "balance.magenta=2"))
@@ -382,12 +402,15 @@ def test_a_strip_of_another_quality_tells_about_sharpness_and_not_about_colour(
     assert settled(studio)["now"]["values"]["balance.magenta"] == -4.3
     recipe = studio / "recipes" / "small.toml"
     recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["sharpen.strength"]\nvalues = [[0.2, 0.4, 0.6]]\n')
-    sharp = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    sharp = ring_around(studio, harbour)
     ok(drydown(studio, "choose", sharp, "A1"))
     assert settled(studio)["now"]["values"]["sharpen.strength"] == 0.2
 
 
-def test_a_strip_that_is_judged_wet_is_warned_of_and_the_minutes_are_kept(studio: Path, strip: str) -> None:
+def test_a_strip_that_is_judged_wet_is_warned_of_and_the_minutes_are_kept(
+    studio: Path, harbour: Path
+) -> None:
+    strip = ring_around(studio, harbour)  # just now
     done = drydown(studio, "choose", strip, "C2")
     assert "judged 0 min after it was made, and pearl dries for 30 min" in done.stderr
     assert "the light is not stated" in done.stderr
@@ -411,7 +434,7 @@ def test_settled_values_do_not_apply_silently_to_another_lot(studio: Path, harbo
     ticket = sheet.with_name(sheet.name.replace(".tif", ".ticket.txt")).read_text()
     assert note in " ".join(ticket.split())
     assert note in drydown(studio, "choose", strip, "B4").stderr
-    fresh = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    fresh = ring_around(studio, harbour)
     ok(drydown(studio, "choose", fresh, "--set", "sharpen.strength=0.5"))
     assert settled(studio)["now"]["values"] == {"sharpen.strength": 0.5}, "the other lot's values are history"
 
@@ -502,7 +525,7 @@ def test_the_next_strip_is_the_same_pattern_at_half_the_steps_about_what_was_pic
 ) -> None:
     assert "nothing was chosen" in refused(drydown(studio, "strip", strip, "--next"), 5)
     ok(drydown(studio, "choose", strip, "C2"))
-    ok(drydown(studio, "strip", strip, "--next"))
+    ok(drydown(studio, "strip", strip, "--next", fresh=True))
     job = jobs(studio)[-1]
     assert (job["again_of"], job["source"], job["state"]) == (strip, "harbour.tif", "completed")
     first, second = (record(studio, name)["maker"]["patches"] for name in (strip, job["job"]))
@@ -529,7 +552,7 @@ def test_the_next_strip_is_the_same_pattern_at_half_the_steps_about_what_was_pic
 def test_there_is_no_next_strip_where_nothing_is_open_any_more(studio: Path, harbour: Path) -> None:
     recipe = studio / "recipes" / "small.toml"
     recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["balance.magenta"]\nvalues = [[-2, 0, 2]]\n')
-    strip = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    strip = ring_around(studio, harbour)
     ok(drydown(studio, "choose", strip, "A2"))
     said = ok(drydown(studio, "strip", strip, "--next"))
     assert "Print the final" in said and len(jobs(studio)) == 1
@@ -541,7 +564,7 @@ def test_a_next_strip_keeps_what_the_picture_brought_along_and_survives_a_retry(
     studio: Path, harbour: Path
 ) -> None:
     (harbour.parent / "harbour.toml").write_text("[crop]\nfocus_x = 0.2\n[test-strip]\npatches = 7\n")
-    strip = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    strip = ring_around(studio, harbour)
     ok(drydown(studio, "choose", strip, "A1"))
     (harbour.parent / "harbour.toml").unlink()
     ok(drydown(studio, "strip", strip, "--next"))
@@ -640,7 +663,7 @@ def test_a_ranking_that_is_none_is_refused(
 def test_a_ranking_of_sharpness_says_nothing_of_the_printer(studio: Path, harbour: Path) -> None:
     recipe = studio / "recipes" / "small.toml"
     recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["sharpen.strength"]\nvalues = [[0.2, 0.4, 0.6]]\n')
-    strip = made(studio, harbour, "--maker", "test-strip", "--sheet", "letter")
+    strip = ring_around(studio, harbour)
     told = refused(drydown(studio, "choose", strip, "A1", "A2", "B1"), 5)
     assert "a ranking cannot be read backwards" in told and "choose one patch" in told
 
@@ -685,30 +708,26 @@ def test_several_pictures_share_a_strip_each_with_what_it_brought_along(studio: 
 
 
 def test_a_group_asks_for_a_stock_that_may_be_fed_again_and_for_one_recipe(
-    studio: Path, harbour: Path, tmp_path: Path
+    studio: Path, harbour: Path, final: str
 ) -> None:
     (studio / "recipes" / "other.toml").write_text(RECIPE)
-    one = made(studio, harbour)
     done = drydown(studio, "run", "other", str(harbour), "--json")
     other = json.loads(done.stdout)["job"]
-    assert "refeed = true" in refused(drydown(studio, "strip", one, made(studio, harbour)), 5)
+    assert "refeed = true" in refused(drydown(studio, "strip", final, made(studio, harbour)), 5)
     (studio / "stocks" / "pearl.toml").write_text("refeed = true\n" + STOCK)
-    assert "these jobs are of small and other" in refused(drydown(studio, "strip", one, other), 5)
-    assert "the next strip of one job" in refused(drydown(studio, "strip", one, other, "--next"), 2)
+    assert "these jobs are of small and other" in refused(drydown(studio, "strip", final, other), 5)
+    assert "the next strip of one job" in refused(drydown(studio, "strip", final, other, "--next"), 2)
 
 
 # a reprint
 
 
-def test_a_reprint_is_the_same_bit_for_bit_whatever_the_studio_says_by_now(
-    studio: Path, harbour: Path
-) -> None:
-    final = made(studio, harbour)
+def test_a_reprint_is_the_same_bit_for_bit_whatever_the_studio_says_by_now(studio: Path, final: str) -> None:
     (studio / "recipes" / "small.toml").write_text(RECIPE.replace("lift_L = 3.0", "lift_L = 0.0"))
     (studio / "profiles" / "pearl.icc").unlink()
     (studio / "stocks" / "pearl.toml").write_text(STOCK.replace("profiles/pearl.icc", "profiles/new.icc"))
     (studio / "profiles" / "new.icc").write_bytes(srgb())
-    said = ok(drydown(studio, "reprint", final))
+    said = ok(drydown(studio, "reprint", final, fresh=True))
     assert f"It is the sheet of job {final}, the same bit for bit." in said
     again = jobs(studio)[-1]
     assert again["again_of"] == final and again["job"] != final
@@ -738,8 +757,7 @@ def test_a_reprint_says_exactly_what_differs_and_asks(studio: Path, harbour: Pat
     assert "no installed plugin offers 'gate'" in refused(drydown(studio, "reprint", final, "--anyway"), 5)
 
 
-def test_a_reprint_needs_the_very_picture_and_a_profile(studio: Path, harbour: Path) -> None:
-    final = made(studio, harbour)
+def test_a_reprint_needs_the_very_picture_and_a_profile(studio: Path, harbour: Path, final: str) -> None:
     kept = harbour.with_name("kept.tif")
     harbour.rename(kept)
     assert "no longer at" in refused(drydown(studio, "reprint", final), 4)
@@ -757,7 +775,6 @@ def test_a_reprint_needs_the_very_picture_and_a_profile(studio: Path, harbour: P
     assert "the profile that it was made with" in refused(drydown(studio, "reprint", final), 5)
 
 
-def test_a_reprint_goes_through_a_running_daemon(studio: Path, harbour: Path) -> None:
-    final = made(studio, harbour)
+def test_a_reprint_goes_through_a_running_daemon(studio: Path, final: str) -> None:
     with daemon(studio):
         assert "the same bit for bit" in ok(drydown(studio, "reprint", final))

@@ -17,6 +17,15 @@ def studio(tmp_path: Path) -> Path:
     return make_studio(tmp_path / "studio")
 
 
+@pytest.fixture(scope="module")
+def used(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A studio that has made a sheet, and the picture, for tests that change nothing."""
+    root = tmp_path_factory.mktemp("used")
+    studio, file = make_studio(root / "studio"), picture(root / "a.png")
+    assert drydown(studio, "run", "small", str(file)).returncode == 0
+    return studio, file
+
+
 def test_a_file_becomes_a_sheet_with_preview_ticket_and_record(studio: Path, tmp_path: Path) -> None:
     source = picture(tmp_path / "harbour.tif")
     done = drydown(studio, "run", "small", str(source), "--json")
@@ -91,7 +100,7 @@ def test_a_held_job_is_taken_up_again_by_the_studio_as_it_is_now(studio: Path, t
     source = picture(tmp_path / "plain.png", icc=b"")
     job = json.loads(drydown(studio, "run", "small", str(source), "--json").stdout)["job"]
     recipe.write_text(recipe.read_text().replace('untagged = "hold"', 'untagged = "srgb"'))
-    again = drydown(studio, "retry", job)
+    again = drydown(studio, "retry", job, fresh=True)
     assert again.returncode == 0, again.stderr
     assert "completed" in drydown(studio, "show", job).stdout
     assert not list((studio / "originals" / "held").glob("*.reason.txt"))
@@ -128,10 +137,9 @@ def test_a_cancelled_job_prints_nothing_and_keeps_its_original(studio: Path, tmp
     ],
 )
 def test_a_slip_of_the_hand_gets_a_sentence_and_a_guess(
-    studio: Path, tmp_path: Path, args: list[str], code: int, says: str
+    used: tuple[Path, Path], args: list[str], code: int, says: str
 ) -> None:
-    file = picture(tmp_path / "a.png")
-    assert drydown(studio, "run", "small", str(file)).returncode == 0
+    studio, file = used
     done = drydown(studio, *(arg.format(file=file) for arg in args))
     assert done.returncode == code, done.stderr
     assert says in done.stderr and "Traceback" not in done.stderr

@@ -3,13 +3,60 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import time
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from drydown.demo.drive import daemon, follow
-from tests.e2e.studio import drydown, make_studio, picture
+from tests.e2e.studio import RECIPE, drydown, make_studio, picture
+
+FATAL = """
+import os, signal
+from drydown.api import Settings, hookimpl, step
+
+class Fatal(Settings):
+    pass
+
+def fatal(frame, settings, job):
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+@hookimpl
+def drydown_steps():
+    return [step(name="fatal", settings=Fatal, run=fatal)]
+"""
+
+
+@dataclass(frozen=True)
+class Patient:
+    """What takes its time without taking a processor's: begun before the other tests, looked at after them."""
+
+    lonely: Path  #: a studio with a running daemon and settings that no picture follows: told of after 20 s
+    crashed: Path  #: a studio whose step crashes: three attempts, with a pause before each
+    crashing: subprocess.Popen[str]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def patient(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Patient]:
+    root = tmp_path_factory.mktemp("patient")
+    lonely = make_studio(root / "lonely")
+    crashed = make_studio(
+        root / "crashed",
+        {"plugins/fatal.py": FATAL, "recipes/bad.toml": f'{RECIPE}\n[[step]]\nuse = "fatal"\n'},
+    )
+    source = picture(root / "a.jpg")
+    command = [sys.executable, "-m", "drydown", "--studio", str(crashed), "run", "bad", str(source), "--json"]
+    with (
+        daemon(lonely),
+        subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as crashing,
+    ):
+        (lonely / "hot" / "final" / "lonely.toml").write_text("copies = 2\n")
+        yield Patient(lonely, crashed, crashing)
+        crashing.kill()
 
 
 @pytest.fixture
@@ -39,7 +86,7 @@ def test_a_job_that_waits_for_approval_shows_its_preview_and_no_sheet(studio: Pa
         prints = studio / "prints" / "look"
         assert row.state == "pending-held"
         assert len(list(prints.glob("*.preview.jpg"))) == 1 and not list(prints.glob("*.tif"))
-        assert drydown(studio, "approve", row.id).returncode == 0
+        assert drydown(studio, "approve", row.id, fresh=True).returncode == 0
         (row,) = follow(studio, 1, deadline_s=60, show=lambda row: None)
         assert row.state == "completed" and len(list(prints.glob("*.tif"))) == 1
 
@@ -91,31 +138,19 @@ def test_a_daemon_killed_at_work_goes_on_at_the_next_start(studio: Path, tmp_pat
     assert len(list((studio / "prints" / "final").glob("*.tif"))) == 4
 
 
-def test_a_step_that_crashes_the_process_costs_that_job_only(studio: Path, tmp_path: Path) -> None:
-    (studio / "plugins" / "fatal.py").write_text(
-        "import os, signal\n"
-        "from drydown.api import Settings, hookimpl, step\n"
-        "class Fatal(Settings):\n    pass\n"
-        "def fatal(frame, settings, job):\n"
-        "    os.kill(os.getpid(), signal.SIGSEGV)\n"
-        "@hookimpl\n"
-        "def drydown_steps():\n    return [step(name='fatal', settings=Fatal, run=fatal)]\n"
-    )
-    recipe = (studio / "recipes" / "small.toml").read_text()
-    (studio / "recipes" / "bad.toml").write_text(recipe + '\n[[step]]\nuse = "fatal"\n')
-    done = drydown(studio, "run", "bad", str(picture(tmp_path / "a.jpg")), "--json", timeout_s=110)
-    job = json.loads(done.stdout)
+def test_a_step_that_crashes_the_process_costs_that_job_only(patient: Patient, tmp_path: Path) -> None:
+    said, _ = patient.crashing.communicate(timeout=110)
+    job = json.loads(said)
     assert job["state"] == "aborted" and "SIGSEGV" in job["reason"] and job["attempts"] == 3
+    studio = patient.crashed
     good = drydown(studio, "run", "small", str(picture(tmp_path / "b.jpg")), "--json")
     assert json.loads(good.stdout)["state"] == "completed"
 
 
-def test_a_file_that_nobody_can_take_is_told_of_once(studio: Path, tmp_path: Path) -> None:
-    with daemon(studio):
-        (studio / "hot" / "final" / "lonely.toml").write_text("copies = 2\n")
-        log = studio / "state" / "daemon.log"
-        end = time.monotonic() + 60
-        while b"lonely.toml waits" not in log.read_bytes() and time.monotonic() < end:
-            time.sleep(0.2)
-        time.sleep(1.5)
-        assert log.read_bytes().count(b"lonely.toml waits: settings without a picture") == 1
+def test_a_file_that_nobody_can_take_is_told_of_once(patient: Patient) -> None:
+    log = patient.lonely / "state" / "daemon.log"
+    end = time.monotonic() + 60
+    while b"lonely.toml waits" not in log.read_bytes() and time.monotonic() < end:
+        time.sleep(0.2)
+    time.sleep(1.5)
+    assert log.read_bytes().count(b"lonely.toml waits: settings without a picture") == 1

@@ -38,7 +38,7 @@ class Line:
     full: int
     foreign: bool = False
     on_matte: bool = False
-    short: int = 24
+    short: int = 16
     strips: int = 2
     named: int = 3
 

@@ -1,6 +1,6 @@
 """The proofing loop against printers that differ from their profile: a short form of `python -m tests.reference.closed_loop_table`.
 
-The limits are the project's own, those of the long table; here 24 printers a line stand for 50 to 200, with seeds that never change.
+The limits are the project's own, those of the long table; here 16 printers a line stand for 50 to 200, with seeds that never change.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ from tests.reference.closed_loop import MUCH_WORSE_dE, Outcome, middle_and_worst
 from tests.reference.closed_loop_table import FOREIGN, GOOD, OWN, Line
 from tests.reference.simulated_printers import Bench, matte, own, pearl, wrong_stock
 
+from drydown.imaging.difference import ciede2000
 from drydown.imaging.icc_exact import device_to_lab
 from drydown.imaging.neutral import neutral_response
 from drydown.imaging.tone import balance_table, tone_table
-from drydown.proofing.difference import ciede2000
 
 OWN_LIMITS = {0.15: (0.6, 1.2), 0.5: (0.8, 1.5)}
 OVER_THE_FLOOR = (0.45, 1.2)

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from tests.e2e.shelf import Shelf
 from tests.e2e.studio import STOCK, picture
 from tests.service.proof_kit import opened, printed, studio_with_strip
 
@@ -16,9 +17,15 @@ from drydown.service.stripping import own_settings
 POINTS = [{"balance.magenta": 2.0}, {"balance.magenta": -2.0}]
 
 
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
+    return Shelf(tmp_path_factory.mktemp("stripping"))
+
+
 @pytest.fixture
-def studio(tmp_path: Path) -> tuple[Path, str]:
-    return studio_with_strip(tmp_path)
+def studio(shelf: Shelf) -> tuple[Path, str]:
+    job = shelf.job("strip", lambda: studio_with_strip(shelf.here)[1])
+    return shelf.here / "studio", job
 
 
 def ask_next(job: str, points: object = POINTS) -> dict[str, object]:

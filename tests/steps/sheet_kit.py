@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -24,9 +25,11 @@ Array = np.ndarray[Any, np.dtype[Any]]
 
 def flat(width: int, height: int, value: int | tuple[int, ...] = 30000) -> pyvips.Image:
     """One colour, RGB unless told otherwise."""
-    return testing.flat(width, height, (value, value, value) if isinstance(value, int) else value)
+    colour = (value, value, value) if isinstance(value, int) else value
+    return testing.flat(1, 1, colour).replicate(width, height)
 
 
+@cache
 def scene(width: int, height: int, *, seed: int = 3) -> pyvips.Image:
     """Soft shapes with a little grain, RGB."""
     y, x = np.mgrid[0:height, 0:width].astype(np.float64)

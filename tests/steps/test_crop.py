@@ -87,7 +87,7 @@ def test_a_given_shape_is_turned_to_suit_the_picture(
 )
 def test_the_focus_stays_in_the_middle_as_far_as_the_edges_allow(focus_x: float, left: int) -> None:
     columns = np.repeat(np.repeat(np.arange(6000)[np.newaxis, :, np.newaxis], 20, 0), 3, 2)
-    picture = frame_of(image(np.concatenate([columns] * 100)))
+    picture = frame_of(image(columns).replicate(1, 100))
     done = crop(picture, Crop(aspect="1:1", focus_x=focus_x), a_job())
     assert done.width == done.height == 2000
     assert pixels_of(done.pixels)[0, 0, 0] == left

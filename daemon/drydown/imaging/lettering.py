@@ -142,14 +142,15 @@ def inked(mask: Mask, ink: Sequence[int], paper: Sequence[int] = (65535, 65535, 
     return made.copy(interpretation="rgb16" if len(low) == 3 else "grey16")
 
 
-def _pen(text: str) -> list[float]:
+@lru_cache(maxsize=4096)
+def _pen(text: str) -> tuple[float, ...]:
     """Where each letter starts, in em, with kerning and tracking; the last number is where the line ends."""
     font = _font(_PROBE_PX)
     start = font.getbbox(text[0], anchor="ls")[0] if text else 0
     reached = [font.getlength(text[: n + 1]) - font.getlength(letter) for n, letter in enumerate(text)]
     end = font.getlength(text) - start if text else 0.0
     tracked = [px / _PROBE_PX + n * TRACKING_EM for n, px in enumerate(reached)]
-    return [*tracked, end / _PROBE_PX + max(0, len(text) - 1) * TRACKING_EM]
+    return (*tracked, end / _PROBE_PX + max(0, len(text) - 1) * TRACKING_EM)
 
 
 def _whole(px: float) -> int:

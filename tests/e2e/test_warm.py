@@ -1,0 +1,73 @@
+"""A forked command is the program: it says, leaves and ends with what a new interpreter does."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import pyvips
+
+from tests.e2e.studio import RECIPE, drydown, make_studio, picture
+from tests.e2e.warm import warm
+
+#: Without the line that names the job: what of it has room depends on the name.
+UNNAMED = f"{RECIPE}\n[final]\nslug = false\n"
+
+
+def plain(text: str, root: Path) -> str:
+    """Without what differs between any two runs: the place, the job's name, the clock."""
+    text = text.replace(str(root), "ROOT")
+    text = re.sub(r"1[0-9a-z]{12}", "JOB", text)
+    text = re.sub(r"20\d\d-\d\d-\d\d[T ][0-9:.+]+", "TIME", text)
+    return re.sub(r"Seconds: .*|\"seconds\": [0-9.]+", "SECONDS", text)
+
+
+def sheet(root: Path) -> np.ndarray:
+    (path,) = (root / "prints" / "run").glob("*__*.tif")
+    return pyvips.Image.new_from_file(str(path)).numpy()
+
+
+def test_both_ways_say_and_leave_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told: dict[bool, list[tuple[int, str, str]]] = {}
+    left: dict[bool, list[str]] = {}
+    made: dict[bool, np.ndarray] = {}
+    for fresh in (True, False):
+        root = tmp_path / str(fresh)
+        make_studio(root, {"recipes/small.toml": UNNAMED})
+        source = picture(root / "harbour.tif")
+        monkeypatch.chdir(root)
+        monkeypatch.setenv("TZ", "Pacific/Chatham")
+        run = drydown(root, "run", "small", str(source), "--json", fresh=fresh)
+        job = json.loads(run.stdout)["job"]
+        others = [
+            ["show", job],
+            ["jobs"],
+            ["check"],
+            ["steps", "sharpen"],
+            ["cancel", job],
+            ["chek"],
+            ["--help"],
+        ]
+        done = [run, *(drydown(root, *args, fresh=fresh) for args in others)]
+        told[fresh] = [(one.returncode, plain(one.stdout, root), plain(one.stderr, root)) for one in done]
+        left[fresh] = sorted(plain(str(path), root) for path in root.rglob("*"))
+        made[fresh] = sheet(root)
+    assert told[True] == told[False]
+    assert [code for code, _, _ in told[False]] == [0, 0, 0, 0, 0, 5, 2, 0]
+    assert left[True] == left[False]
+    assert np.array_equal(made[True], made[False])
+
+
+def test_a_command_that_takes_too_long_is_ended_and_the_next_one_is_heard(tmp_path: Path) -> None:
+    studio = make_studio(tmp_path / "studio")
+    (studio / "plugins" / "slow.py").write_text("import time\ntime.sleep(60)\n")
+    begun = time.monotonic()
+    with pytest.raises(subprocess.TimeoutExpired):
+        warm().run(["--studio", str(studio), "check"], timeout_s=0.5)
+    assert time.monotonic() - begun < 30
+    assert "no command" in warm().run(["chek"], timeout_s=60).stderr.lower().replace("such ", "")

@@ -1,0 +1,231 @@
+"""The real program without its second of imports: one process imports all that commands import, and forks a child for each.
+
+A child gets its own arguments, folder, environment and standard streams and then runs `drydown` as `python -m` does. The process evaluates no pixel,
+for what has must not be forked. A command that wants a starter gets one that was forked in the same way, before the command had a second thread.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import functools
+import gc
+import importlib
+import json
+import os
+import pkgutil
+import runpy
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import traceback
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import drydown
+import drydown_steps
+from drydown.jobs import forks, starter
+
+
+class Warm:
+    """The process that forks, seen from the tests. It ends with its tests, for it reads from a socket that ends with them."""
+
+    def __init__(self) -> None:
+        self._control, theirs = socket.socketpair()
+        with theirs:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", __file__, str(theirs.fileno())],
+                pass_fds=(theirs.fileno(),),
+                env=forks.child_environment(1),
+                start_new_session=True,
+            )
+        self._answers = self._control.makefile("rb")
+        atexit.register(self.close)
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._control.shutdown(socket.SHUT_RDWR)
+        self._process.wait()
+        self._answers.close()
+        self._control.close()
+
+    def run(
+        self, args: Sequence[str], *, timeout_s: float, folder: Path | None = None
+    ) -> subprocess.CompletedProcess[str]:
+        """`python -m drydown *args` in `folder`, or where this process is. Raises TimeoutExpired, having ended it."""
+        with (
+            tempfile.TemporaryFile() as out,
+            tempfile.TemporaryFile() as err,
+            Path(os.devnull).open() as null,
+        ):
+            order = {"args": list(args), "cwd": str(folder or Path.cwd()), "env": dict(os.environ)}
+            _send(self._control, order, [null.fileno(), out.fileno(), err.fileno()])
+            pid = int(self._answers.readline())
+            killer = threading.Timer(timeout_s, os.kill, (pid, signal.SIGKILL))
+            killer.start()
+            try:
+                code = int(self._answers.readline())
+            except BaseException:  # the test's own deadline: the next command must not hear of this one's end
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+                self._answers.readline()
+                raise
+            finally:
+                killer.cancel()
+            if code == -signal.SIGKILL:
+                raise subprocess.TimeoutExpired(list(args), timeout_s)
+            said = []
+            for file in (out, err):
+                file.seek(0)
+                said.append(file.read().decode().replace("\r\n", "\n"))
+            return subprocess.CompletedProcess(list(args), code, *said)
+
+
+@functools.cache
+def warm() -> Warm:
+    """The one of this worker."""
+    return Warm()
+
+
+def _send(control: socket.socket, order: Mapping[str, Any], files: Sequence[int]) -> None:
+    line = json.dumps(order).encode() + b"\n"
+    sent = socket.send_fds(control, [line], files)
+    if rest := line[sent:]:  # nothing may be sent to one who has read it all and closed
+        control.sendall(rest)
+
+
+def _receive(control: socket.socket) -> tuple[dict[str, Any], list[int]]:
+    """The next order and its files; an empty one where nobody is left to order."""
+    line, files, _, _ = socket.recv_fds(control, 1 << 16, 3)
+    while line and not line.endswith(b"\n"):
+        line += control.recv(1 << 16)
+    return json.loads(line or b"{}"), files
+
+
+def _import() -> None:
+    """What commands and the children of jobs import."""
+    for package in (drydown, drydown_steps):
+        for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+            if not module.name.endswith("__main__"):
+                importlib.import_module(module.name)
+    gc.collect()
+    gc.freeze()
+
+
+def _settle(env: Mapping[str, str]) -> None:
+    os.environ.clear()
+    os.environ.update(env)
+    time.tzset()
+
+
+class _Forked:
+    """What `jobs.forks` asks of a process that it has started."""
+
+    def __init__(self, pid: int) -> None:
+        self.pid, self.returncode, self._lock = pid, None, threading.Lock()
+
+    def poll(self) -> int | None:
+        with self._lock:
+            if self.returncode is None:
+                pid, status = os.waitpid(self.pid, os.WNOHANG)
+                self.returncode = os.waitstatus_to_exitcode(status) if pid else None
+            return self.returncode
+
+    def wait(self, timeout: float = 60) -> int:
+        end = time.monotonic() + timeout
+        while (code := self.poll()) is None:
+            if time.monotonic() > end:
+                raise subprocess.TimeoutExpired("starter", timeout)
+            time.sleep(0.005)
+        return code
+
+    def kill(self) -> None:
+        os.kill(self.pid, signal.SIGKILL)
+
+
+def _starter_at_hand() -> None:
+    """Have `jobs.forks` take a process that is forked here, where one thread is all there is, instead of a fresh interpreter."""
+    ours, theirs = socket.socketpair()
+    pid = os.fork()
+    if pid == 0:
+        ours.close()
+        order, files = _receive(theirs)
+        if order:
+            theirs.close()
+            os.setsid()
+            _settle(order["env"])
+            starter.main(*files)
+        os._exit(0)
+    theirs.close()
+    at_hand = [_Forked(pid)]
+
+    def begin(command: Sequence[str], **given: Any) -> _Forked | subprocess.Popen[bytes]:
+        if not at_hand:
+            return subprocess.Popen(command, **given)
+        _send(ours, {"env": given["env"]}, [int(word) for word in command[-2:]])
+        ours.close()
+        return at_hand.pop()
+
+    def not_wanted() -> None:
+        if at_hand:
+            ours.close()
+            at_hand.pop().wait()
+
+    forks.subprocess = SimpleNamespace(  # type: ignore[assignment]
+        Popen=begin, DEVNULL=subprocess.DEVNULL, TimeoutExpired=subprocess.TimeoutExpired
+    )
+    atexit.register(not_wanted)
+
+
+def _serve(control: socket.socket) -> list[str] | None:
+    """Fork a child for each order and tell its exit code; the arguments of the command in a child, nothing at the end."""
+    while True:
+        order, files = _receive(control)
+        if not order:
+            return None
+        pid = os.fork()
+        if pid == 0:
+            control.close()
+            for number, file in enumerate(files):
+                os.dup2(file, number)
+                os.close(file)
+            os.chdir(order["cwd"])
+            _settle(order["env"])
+            _starter_at_hand()
+            args: list[str] = order["args"]
+            return args
+        for file in files:
+            os.close(file)
+        control.sendall(b"%d\n" % pid)
+        _, status = os.waitpid(pid, 0)
+        control.sendall(b"%d\n" % os.waitstatus_to_exitcode(status))
+
+
+def _run(args: Sequence[str]) -> int:
+    """`python -m drydown *args`, to what an interpreter does at its end; only its modules are not taken apart, which takes longer than a command."""
+    sys.argv[1:] = args
+    code: object = None
+    try:
+        runpy.run_module("drydown", run_name="__main__", alter_sys=True)
+    except SystemExit as end:
+        code = end.code
+    except BaseException:
+        traceback.print_exc()
+        code = 1
+    threading._shutdown()  # type: ignore[attr-defined]
+    atexit._run_exitfuncs()
+    sys.stdout.flush()
+    sys.stderr.flush()
+    return code if isinstance(code, int) else int(code is not None)
+
+
+if __name__ == "__main__":
+    _import()
+    if (command := _serve(socket.socket(fileno=int(sys.argv[1])))) is not None:
+        os._exit(_run(command))
