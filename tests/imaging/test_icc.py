@@ -96,6 +96,13 @@ def test_a_profile_for_other_channels_is_refused_and_never_taken_for_srgb(icc: b
         check_source(icc, channels=channels)
 
 
+@pytest.mark.parametrize("space", [b"RGB\xa0", b"R\x07B ", b"\0\0\x80 ", b"RG\nB"])
+def test_the_letters_of_a_damaged_space_act_on_nobody(space: bytes) -> None:
+    with pytest.raises(Refusal) as refused:
+        check_source(altered(SRGB, 16, space), channels=3)
+    assert str(refused.value).isprintable()
+
+
 def test_a_profile_without_its_curves_is_refused() -> None:
     with pytest.raises(Refusal, match="colour engine cannot convert"):
         check_source(without_tags(SRGB, b"rTRC"), channels=3)

@@ -203,11 +203,13 @@ def test_the_limit_of_pixels_counts_before_decoding(tmp_path: Path) -> None:
         opened(path)
 
 
-def test_a_picture_coded_in_another_way_is_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", [b"jpeg", b"a\0\n1"])
+def test_a_picture_coded_in_another_way_is_refused(tmp_path: Path, name: bytes) -> None:
     path = avif(tmp_path / "a.avif", scene())
-    path.write_bytes(path.read_bytes().replace(b"av01", b"jpeg"))
-    with pytest.raises(Refusal, match="coded in a way that is not read here"):
+    path.write_bytes(path.read_bytes().replace(b"av01", name))
+    with pytest.raises(Refusal, match="coded in a way that is not read here") as refused:
         opened(path)
+    assert str(refused.value).isprintable()
 
 
 def test_a_film_is_refused(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import pyvips
 import tifffile
 from PIL import Image
 from read_makers import (
@@ -234,3 +235,26 @@ def test_a_librarys_words_are_one_line_of_moderate_length() -> None:
         logging.getLogger("pyvips").warning("ValueError: bad\nthing " + "0, " * 4000)
     assert len(caught.value.sentence) < 400
     assert "\n" not in caught.value.sentence and "ValueError" not in caught.value.sentence
+
+
+@pytest.mark.parametrize(
+    ("detail", "says"),
+    [
+        ("\n  \n", "could not be opened as PNG. Open it"),
+        ("pngload: bad\x1b row", "(pngload: bad\\x1b row). Open it"),
+    ],
+)
+def test_a_decoder_without_words_gives_a_sentence_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, detail: str, says: str
+) -> None:
+    def falls(*_args: object, **_options: object) -> None:
+        error = pyvips.Error("unable to call pngload")
+        error.detail = detail
+        raise error
+
+    path = tmp_path / "a.png"
+    path.write_bytes(png_bytes(np.zeros((4, 4, 3), np.uint8)))
+    monkeypatch.setattr(pyvips.Image, "pngload", falls, raising=False)
+    with pytest.raises(Refusal) as refused:
+        opened(path)
+    assert says in str(refused.value) and str(refused.value).isprintable()

@@ -18,6 +18,7 @@ from PIL import Image, ImageCms
 
 from drydown.api import Intent
 from drydown.errors import Refusal
+from drydown.showing import shown
 
 LIMIT_BYTES: Final = 8 * 1024 * 1024  #: the largest profiles in use are near 3 MB
 _HEADER_BYTES: Final = 128
@@ -236,7 +237,8 @@ def _served(profile: Any, direction: ImageCms.Direction) -> tuple[Intent, ...]:
 
 
 def _signature(icc: bytes, place: int) -> str:
-    return icc[place : place + 4].decode("latin-1").rstrip(" \0")
+    """Four letters, as they may stand in a sentence: a damaged profile has any bytes there."""
+    return shown(icc[place : place + 4].rstrip(b" \0"))
 
 
 def _printable(text: str | None) -> str:

@@ -112,7 +112,9 @@ def _load(path: Path, found: Found, access: Access) -> pyvips.Image:
                 )
             return bare(turned(pixels, found.upright), channels)
     except pyvips.Error as fault:
-        words = next((line.strip() for line in str(fault).splitlines()[1:] if line.strip()), str(fault))
+        # the first line names an inner function; what follows is for people, where anything does
+        words = next((line.strip() for line in str(fault).splitlines()[1:] if line.strip()), "")
+        why = f" ({shown(words)})" if words else ""
         raise Refusal(
-            f"{shown(path.name)} could not be opened as {found.format} ({words}). Open it where it was made and export it again."
+            f"{shown(path.name)} could not be opened as {found.format}{why}. Open it where it was made and export it again."
         ) from fault

@@ -18,6 +18,7 @@ from drydown.imaging.reading.exif import read_exif
 from drydown.imaging.reading.found import Access, Colour, Found, Source, Stated
 from drydown.imaging.reading.loaded import sixteen, unmultiplied, vips_load, with_alpha
 from drydown.imaging.reading.stated import from_code_points
+from drydown.showing import shown
 
 _CODECS: Final = {b"av01": "AVIF", b"hvc1": "HEIC"}
 _DERIVED: Final = (b"grid", b"iden", b"iovl")
@@ -78,7 +79,7 @@ def _coded(source: Source, items: boxes.Items) -> tuple[int, ...]:
     kind = items.types.get(wanted[0], b"") if wanted else b""
     if kind not in _CODECS:
         raise source.refusal(
-            f"is a HEIF file whose picture is coded in a way that is not read here ({kind.decode('latin-1').strip() or 'none'})",
+            f"is a HEIF file whose picture is coded in a way that is not read here ({shown(kind.strip()) or 'none'})",
             _AGAIN,
         )
     return wanted
