@@ -85,9 +85,8 @@ class _Adopter:
 
     def one(self, job: str, job_fd: int) -> Claimed | None:
         names = names_in(job_fd)
-        for left in filter(
-            durable.is_unfinished, names
-        ):  # a note that a crash cut off; the job may wait for long
+        # a note that a crash cut off; the job may wait for long
+        for left in filter(durable.is_unfinished, names):
             durable.unlink_durable(left, dir_fd=job_fd)
         files = [name for name in names if not name.startswith(".")]
         pictures = [name for name in files if not is_settings(name)]

@@ -23,6 +23,7 @@ from drydown.jobs.originals import clear_reason, kept_kind, kept_path, put_away,
 from drydown.jobs.policy import back_off_s, decide
 from drydown.jobs.publish import BadOutputs, Check, Publisher
 from drydown.jobs.record import record_of
+from drydown.jobs.repeats import repeat_of
 from drydown.jobs.spec import AttemptResult
 from drydown.jobs.states import Question, Stage
 
@@ -147,7 +148,7 @@ class Desk:
     def _concluded(self, row: JobRow, result: AttemptResult, folder: Path, check: Check) -> JobRow:
         if result.outcome != "done":
             return self._decided(row, result)
-        repeat = self.publisher.repeat_of(row, result.source_blake3, result.record)
+        repeat = repeat_of(self._ledger, row, result.source_blake3, result.record)
         if repeat is not None and repeat.refused:
             reason = repeat.refusal(self.publisher.places, row.id)
             return self._followed(self._ledger.fail(row.id, reason, result=result))

@@ -7,7 +7,7 @@ import platform
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from blake3 import blake3
 
@@ -19,7 +19,7 @@ from drydown.errors import Hold, is_machines
 from drydown.jobs.spec import Companion, JobSpec, PluginRef, SheetSpec, StepSpec, StockSpec
 from drydown.studio.layers import Complete
 from drydown.studio.resolve import Resolved
-from drydown.studio.settings import DaemonTable, PagesTable
+from drydown.studio.settings import DaemonTable, PagesTable, Repeated
 
 NO_PAGES = PagesTable(make=False)
 #: libraries whose version may change a pixel
@@ -38,7 +38,7 @@ class Picture:
     stem: str  #: harmless in a path
     made: str  #: ISO 8601, local, with offset
     approve: bool = False
-    repeated: Literal["hold", "print", "refuse"] | None = None
+    repeated: Repeated | None = None
     repeat_hours: float = 0.0
     anyway: bool = False
     asked: Mapping[str, Any] = field(

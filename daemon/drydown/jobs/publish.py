@@ -16,10 +16,10 @@ import errno
 import os
 import stat
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from drydown import durable
 from drydown.errors import MachineFault
@@ -30,7 +30,7 @@ from drydown.jobs.names import OPTIONAL, RECORD, STAGED_MARKER, SUFFIXES, sheet_
 from drydown.jobs.originals import clear_reason, kept_path, put_away, show_reason
 from drydown.jobs.places import Places, has_marker, prepare_prints
 from drydown.jobs.record import files_of, record_bytes, record_of
-from drydown.jobs.repeats import Repeat, identity_of, repeat_of
+from drydown.jobs.repeats import identity_of, repeat_of
 from drydown.jobs.spec import AttemptResult, JobSpec, Output
 from drydown.jobs.states import Question, Stage, check_move
 from drydown.showing import shown
@@ -114,7 +114,7 @@ class Publisher:
     def _asked_first(self, row: JobRow) -> tuple[Question, str] | None:
         """What a person must answer before this staged sheet goes out; one question only, and a repeat is asked about once."""
         result = row.result_data
-        repeat = self.repeat_of(row, str(result.get("source_blake3", "")), result.get("record") or {})
+        repeat = repeat_of(self.ledger, row, str(result.get("source_blake3", "")), result.get("record") or {})
         if row.asks_approval:
             preview = self.places.shown(_in_prints(row, SUFFIXES["preview"]))
             look = f"Look at the crop in {preview}, then approve the job."
@@ -122,10 +122,6 @@ class Publisher:
         if repeat is None or self.ledger.was_approved(row.id):
             return None
         return Question.REPEATED, repeat.question(self.places)
-
-    def repeat_of(self, row: JobRow, source_blake3: str, record: Mapping[str, Any]) -> Repeat | None:
-        """The print that this job repeats, as its plan wants it looked for; `record`: of its attempt."""
-        return repeat_of(self.ledger, row, source_blake3, record)
 
     def resume(self, job: str, *, check: Check = "size") -> JobRow:
         """Go on with a job that is staged, publishing or published, as the staging name and the boot tell. Safe to call at any time.

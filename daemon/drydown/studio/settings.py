@@ -16,6 +16,9 @@ _NAME = re.compile(r"[^/.][^/]*")
 #: Memory that one job is planned with: a 45-megapixel picture read out of order takes 361 MB.
 JOB_PLANNED_MB = 512
 
+#: What becomes of the same print again.
+Repeated = Literal["hold", "print", "refuse"]
+
 
 class HotFolderTable(FileModel):
     """One `[[hot_folder]]` table, as written."""
@@ -33,7 +36,7 @@ class HotFolderTable(FileModel):
     approve: bool = Field(
         default=False, description="Hold each job after its preview until a person approves it."
     )
-    repeated: Literal["hold", "print", "refuse"] | None = Field(
+    repeated: Repeated | None = Field(
         default=None,
         description="The same picture for the same print again, whatever its name: hold = ask whether it is wanted; print = print it; "
         "refuse = end the job and keep the picture. Default: hold, but print sheets of patches, which are dropped again and again.",
@@ -196,7 +199,7 @@ class HotFolder:
     sheet_maker: str
     sheet: str | None = None
     approve: bool = False
-    repeated: Literal["hold", "print", "refuse"] | None = None
+    repeated: Repeated | None = None
     copies: int = 1
     edition: str = ""
     untagged: Literal["srgb", "hold"] | None = None
