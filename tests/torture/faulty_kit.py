@@ -27,7 +27,7 @@ from unittest import mock
 
 from blake3 import blake3
 
-from drydown.errors import Exit
+from drydown.errors import DrydownError, Exit, MachineFault
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.forks import Starter
 from drydown.jobs.ledger import LedgerView
@@ -148,8 +148,11 @@ class Studio:
         done = len(list(self.places.originals("done").glob("p*.jpg")))
         if not sum(self.book.values()) >= self.pictures <= done:
             return False
-        with LedgerView.read(self.places.ledger) as ledger:
-            return not ledger.live()
+        try:
+            with LedgerView.read(self.places.ledger) as ledger:
+                return not ledger.live()
+        except MachineFault:  # its commit failed half-way: the next daemon completes it
+            return False
 
     def arguments(self) -> tuple[str, str, int, int, int, str, str]:
         """What `failnth_arm` takes."""
@@ -169,8 +172,11 @@ class Studio:
         self.collect()
         wrong = [f"twice: {name.decode()} {count} times" for name, count in self.book.items() if count > 1]
         wrong += [f"lost: p{number}" for number in range(self.pictures) if not self.book[b"p%d" % number]]
-        with LedgerView.read(self.places.ledger) as ledger:
-            rows = ledger.jobs()
+        try:
+            with LedgerView.read(self.places.ledger) as ledger:
+                rows = ledger.jobs()
+        except DrydownError as error:
+            return [*wrong, f"left: {error}"]
         wrong += [f"left: {row.id} {row.stage}: {row.reason}" for row in rows if row.state != "completed"]
         wrong += [
             f"charged: {row.id} {row.strikes} strikes, attempt {row.attempt}" for row in rows if row.strikes
