@@ -13,6 +13,7 @@ test: $(VENV)/.develops
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/pytest -n 2 --dist loadfile
+	$(BIN)/python -m tests.torture --short
 
 coverage: $(VENV)/.develops
 	$(BIN)/pip install --quiet -e '.[coverage]'

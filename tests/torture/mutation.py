@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import queue
-import random
 import shutil
 import subprocess
 import sys
@@ -16,7 +15,6 @@ import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 import drydown
@@ -28,7 +26,6 @@ PACKAGE = Path(drydown.__file__).parent
 TREE = Path(__file__).parents[2]
 SURVIVORS = Path("mutation-survivors.txt")
 WANTED = 0.9
-SAMPLE = 15
 TIMEOUT_S = 240.0  #: of one mutant; a loop without end is noticed too
 
 #: module -> the tests that should notice first
@@ -60,8 +57,8 @@ THEN = (
     "tests/jobs/test_requests.py",
     "tests/intake",
     "tests/jobs/test_recovery.py",
-    "tests/torture/test_crash_points.py",
 )
+LAST = ("-m", "tests.torture", "crash-points", "--short")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +100,10 @@ class Copies:
             file.write_text(job.mutant.of(original.decode()), "utf-8")
             for compiled in (file.parent / "__pycache__").glob(f"{file.stem}.*.pyc"):
                 compiled.unlink()
-            return any(not _passes(copied, tests) for tests in (NEAREST[job.module], THEN))
+            return any(
+                not _passes(copied, *words)
+                for words in (_pytest(copied, NEAREST[job.module]), _pytest(copied, THEN), LAST)
+            )
         finally:
             file.write_bytes(original)
             self._free.put(copied)
@@ -111,20 +111,29 @@ class Copies:
     def check(self) -> None:
         """The package as it is must pass, else nothing can be told."""
         copied = self._free.get()
-        for tests in (*NEAREST.values(), THEN):
-            if not _passes(copied, tests):
-                raise AssertionError(f"the package as it is fails {' '.join(tests)}")
+        for words in (*(_pytest(copied, tests) for tests in (*NEAREST.values(), THEN)), LAST):
+            if not _passes(copied, *words):
+                raise AssertionError(f"the package as it is fails {' '.join(words)}")
         self._free.put(copied)
 
 
-def _passes(copied: Path, tests: Sequence[str]) -> bool:
+def _pytest(copied: Path, tests: Sequence[str]) -> tuple[str, ...]:
+    options = ("-x", "-q", "-n0", "-p", "no:cacheprovider", "--timeout=60", f"--basetemp={copied}/pytest")
+    return ("-m", "pytest", *options, *tests)
+
+
+def _passes(copied: Path, *words: str) -> bool:
+    """Whether this use of the interpreter ends well with the changed package."""
     # CI: Hypothesis then draws the same examples each time, and no slow machine is a test that noticed something.
     environment = dict(os.environ) | {"PYTHONPATH": str(copied), "PYTHONDONTWRITEBYTECODE": "1", "CI": "1"}
-    options = ["-x", "-q", "-n0", "-p", "no:cacheprovider", "--timeout=60", f"--basetemp={copied}/pytest"]
-    command = [sys.executable, "-m", "pytest", *options, *tests]
     try:
         run = subprocess.run(
-            command, cwd=TREE, env=environment, capture_output=True, text=True, timeout=TIMEOUT_S
+            [sys.executable, *words],
+            cwd=TREE,
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=TIMEOUT_S,
         )
     except subprocess.TimeoutExpired:
         return False
@@ -134,10 +143,9 @@ def _passes(copied: Path, tests: Sequence[str]) -> bool:
     return run.returncode == 0
 
 
-def _form(seed: int, *, sample: int | None) -> Outcome:
+def long(_seed: int) -> Outcome:
+    """Every mutant."""
     chosen = jobs()
-    if sample is not None and sample < len(chosen):
-        chosen = random.Random(seed).sample(chosen, sample)
     survivors: list[str] = []
     at_once = max(1, os.cpu_count() or 1)
     with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(at_once) as pool:
@@ -150,8 +158,7 @@ def _form(seed: int, *, sample: int | None) -> Outcome:
                 survivors.append(str(job))
                 print(f"SURVIVED {job}", file=sys.stderr)
             print(f"{number} of {len(chosen)}", end="\r", file=sys.stderr)
-    if sample is None:
-        SURVIVORS.write_text("".join(f"{line}\n" for line in survivors), "utf-8")
+    SURVIVORS.write_text("".join(f"{line}\n" for line in survivors), "utf-8")
     killed = len(chosen) - len(survivors)
     share = killed / len(chosen)
     left_out = f"left out: {len(EQUIVALENT)} known to change nothing, {len(TUNING)} that only tune"
@@ -162,6 +169,6 @@ def _form(seed: int, *, sample: int | None) -> Outcome:
 ROW = Row(
     name="mutation",
     says="nine of ten wrong lines in claim, ledger and recovery are noticed by the tests",
-    short=partial(_form, sample=SAMPLE),
-    long=partial(_form, sample=None),
+    short=None,
+    long=long,
 )

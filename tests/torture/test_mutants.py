@@ -1,4 +1,4 @@
-"""The mutants themselves: each kind of change is made, alone, and what nobody runs is left alone. The row `mutation` itself has no short form in the suite."""
+"""The mutants themselves: each kind of change is made, alone, and what nobody runs is left alone."""
 
 from __future__ import annotations
 
