@@ -6,6 +6,7 @@ A file's name may hold line ends, escape sequences, right-to-left marks, or no t
 from __future__ import annotations
 
 import unicodedata
+from typing import Any
 
 #: Unicode's general categories of what a terminal or a page would obey or hide rather than show.
 HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
@@ -25,6 +26,18 @@ def shown_apart(name: bytes) -> str:
     """The name as it may be printed where that is another text; empty where it can be shown as it is."""
     text = shown(name)
     return text if text.encode() != name else ""
+
+
+def harmless(value: Any) -> Any:
+    """A JSON value of somebody who is not trusted, its texts as they may be printed. What is escaped already stays as it is: backslashes are left alone."""
+    match value:
+        case str():
+            return "".join(letter if letter == "\\" else shown_letter(letter) for letter in value)
+        case list() | tuple():
+            return type(value)(harmless(one) for one in value)
+        case dict():
+            return {harmless(key): harmless(one) for key, one in value.items()}
+    return value
 
 
 def shown_letter(letter: str) -> str:

@@ -11,10 +11,16 @@ from rich.console import Console
 from rich.progress import Progress
 
 from drydown.cli.live import LiveLine
-from drydown.cli.show import PlainLines, line_of
+from drydown.cli.show import PlainLines, lines_of
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.states import STATES, Stage
 from drydown.service.daemon import Status
+
+NOTES = [
+    {"step": "resample", "level": "warning", "text": "200 ppi, and 218 are asked for"},
+    {"step": "sharpen", "level": "note", "text": "strength 0.40"},
+    {"step": "", "level": "warning", "text": "read as sRGB"},
+]
 
 
 def row(stage: Stage, *, job: str = "1m890bj2ft0p6", reason: str = "", sheet: str = "") -> JobRow:
@@ -26,17 +32,20 @@ def row(stage: Stage, *, job: str = "1m890bj2ft0p6", reason: str = "", sheet: st
         "source_name": "harbour.tif",
         "reason": reason,
         "sheet_name": sheet,
+        "result_data": {"notes": NOTES},
     }
     return cast(JobRow, SimpleNamespace(**fields))
 
 
 def test_a_line_says_state_job_picture_and_why() -> None:
-    assert line_of(row(Stage.HELD, reason="Look at the crop.")) == (
+    assert lines_of(row(Stage.HELD, reason="Look at the crop.")) == (
         "   HELD  1m890bj2ft0p6  harbour.tif: Look at the crop."
     )
-    assert line_of(row(Stage.DONE, sheet="harbour__1m890bj2ft0p6.tif")).endswith(
-        "-> harbour__1m890bj2ft0p6.tif"
-    )
+    assert lines_of(row(Stage.DONE, sheet="harbour__1m890bj2ft0p6.tif")).splitlines() == [
+        "   done  1m890bj2ft0p6  harbour.tif -> harbour__1m890bj2ft0p6.tif",
+        "           resample: 200 ppi, and 218 are asked for",
+        "           reading: read as sRGB",
+    ]
 
 
 def test_plain_lines_tell_each_state_once_on_standard_error(capsys: pytest.CaptureFixture[str]) -> None:

@@ -50,6 +50,11 @@ def test_a_complete_answer_is_believed(at: Walled) -> None:
     assert at.does("answer", Path("good")) == "No."
 
 
+def test_no_text_of_an_answer_moves_a_terminal(at: Walled) -> None:
+    assert at.does("answer", Path("loud")) == r"\x1b[2J\u202eNo.\n   done"
+    assert at.does("answer", Path("shouting")).endswith(r": \x1b[2J gone")
+
+
 def test_too_many_open_files_are_the_childs_own_fault(at: Walled) -> None:
     told = at.does("handles")
     assert told.startswith("crashed: ") and "Too many open files" in told

@@ -131,6 +131,11 @@ def answer(job, kind):
             os.link(job.source, job.scratch / name)
         outputs = [{"kind": name, "path": name, "bytes": 7, "blake3": "0"} for name in files]
         to.write_text(json.dumps(said | {"outcome": "done", "outputs": outputs}))
+    elif kind == "loud":
+        text = "\\x1b[2J\\u202eNo.\\n   done"
+        to.write_text(json.dumps(said | {"reason": text, "notes": [{"text": text, "level": "warning"}], "record": {text: [text]}}))
+    elif kind == "shouting":
+        log.write_text("\\x1b[2J gone")
     elif kind == "good":
         to.write_text(json.dumps(said))
     os._exit(0)

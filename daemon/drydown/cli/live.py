@@ -12,7 +12,7 @@ from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
 from rich.text import Text
 
-from drydown.cli.show import line_of
+from drydown.cli.show import lines_of
 from drydown.jobs.ledger_rows import JobRow
 from drydown.service.daemon import Status
 
@@ -42,7 +42,7 @@ class LiveLine:
         self._names[row.id] = row.source_name
         if (row.is_final or row.state == "pending-held") and row.id not in self._ended:
             self._ended.add(row.id)
-            self._progress.console.print(Text(line_of(row)), soft_wrap=True)
+            self._progress.console.print(Text(lines_of(row)), soft_wrap=True)
             self._progress.update(self._task, completed=len(self._ended), refresh=True)
 
     def status(self, status: Status) -> None:

@@ -42,7 +42,7 @@ class PlainLines:
         if self._last.get(row.id) == row.state:
             return
         self._last[row.id] = row.state
-        click.echo(line_of(row), err=True)
+        click.echo(lines_of(row), err=True)
 
     def status(self, status: Status) -> None:
         """Nothing: a plain log has no state."""
@@ -54,11 +54,13 @@ class PlainLines:
         """Nothing."""
 
 
-def line_of(row: JobRow) -> str:
-    """One job on one line: state, job, picture, and why."""
+def lines_of(row: JobRow) -> str:
+    """One job on one line: state, job, picture, and why. Below it, once it is done, what its steps warn of: before the sheet is printed, not after."""
     reason = f": {row.reason}" if row.reason and row.state in ("pending-held", "aborted", "pending") else ""
     where = f" -> {row.sheet_name}" if row.state == "completed" and row.sheet_name else ""
-    return f"{SIGNS[row.state]}  {row.id}  {row.source_name}{where}{reason}"
+    warned = [note for note in row.result_data.get("notes") or () if note.get("level") == "warning"]
+    below_it = [f"           {note.get('step') or 'reading'}: {note.get('text')}" for note in warned if where]
+    return "\n".join([f"{SIGNS[row.state]}  {row.id}  {row.source_name}{where}{reason}", *below_it])
 
 
 @contextlib.contextmanager

@@ -22,6 +22,7 @@ from drydown.jobs.limits import LOG, LOG_BYTES_SHOWN, Limits
 from drydown.jobs.record import as_json
 from drydown.jobs.space import shortage
 from drydown.jobs.spec import AttemptResult, JobSpec
+from drydown.showing import harmless
 
 RESULT_BYTES_MAX = 8 << 20
 LOOK_S = 0.2  #: how often a running child's memory and time are looked at
@@ -128,7 +129,12 @@ def _file_bound_mb(spec: JobSpec) -> int:
 
 
 def _nothing(spec: JobSpec, number: int, outcome: str, reason: str) -> AttemptResult:
-    data: dict[str, Any] = {"job": spec.job, "attempt": number, "outcome": outcome, "reason": reason}
+    data: dict[str, Any] = {
+        "job": spec.job,
+        "attempt": number,
+        "outcome": outcome,
+        "reason": harmless(reason),
+    }
     return AttemptResult.model_validate(data)
 
 
@@ -138,7 +144,7 @@ def _read_result(spec: JobSpec, number: int, folder: Path, status: int) -> Attem
         if status == 0:
             result = AttemptResult.model_validate_json(read_plain(folder / "result.json", RESULT_BYTES_MAX))
             if (result.job, result.attempt) == (spec.job, number) and _complete(result, folder):
-                return result
+                return _legible(result)
     except (OSError, ValueError):
         pass
     lines = tail(folder / LOG, LOG_BYTES_SHOWN).splitlines()
@@ -157,6 +163,14 @@ def _read_result(spec: JobSpec, number: int, folder: Path, status: int) -> Attem
         "crashed",
         f"the job's process {how} without a complete result" + (f": {said}" if said else ""),
     )
+
+
+def _legible(result: AttemptResult) -> AttemptResult:
+    """Its texts as they may be printed: a decoder that was taken over, or a plugin, may write anything."""
+    texts = {
+        name: harmless(getattr(result, name)) for name in ("reason", "culprit", "notes", "record", "seconds")
+    }
+    return result.model_copy(update=texts)
 
 
 def _complete(result: AttemptResult, folder: Path) -> bool:
