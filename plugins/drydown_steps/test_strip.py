@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pydantic import ValidationInfo, field_validator, model_validator
 
-from drydown.api import Field, Finished, Job, Note, Refusal, Render, Settings, sheet_maker
+from drydown.api import Field, Finished, Hold, Job, Note, Refusal, Render, Settings, sheet_maker
 
 if TYPE_CHECKING:
     from drydown.imaging.strip_plan import Asked
@@ -189,9 +189,9 @@ def test_strip(render: Render, settings: TestStrip, job: Job, /) -> Finished:
     """Lay variations of one region side by side, the recipe as it stands among them, to be judged on paper.
 
     Raises Refusal for a setting that does not exist or is not numeric, more patches than fit, a region outside the picture, a part of a sheet whose stock
-    may not be fed again.
+    may not be fed again. Raises Hold where all patches look the same.
     """
-    from drydown.imaging import strip_control, strip_layout, strip_plan, strip_sheet
+    from drydown.imaging import strip_control, strip_layout, strip_patches, strip_plan, strip_sheet
     from drydown.imaging.sheets import default_form
     from drydown.imaging.strip_arrange import Ask
 
@@ -225,6 +225,11 @@ def test_strip(render: Render, settings: TestStrip, job: Job, /) -> Finished:
     )
     wanted = strip_plan.wanted(_asked(settings, keys), renders, bases)
     strip = strip_sheet.make(renders, wanted, ask, job)
+    if strip_patches.show_nothing(strip.patches) and not job.anyway:
+        raise Hold(
+            f"All {len(strip.patches)} patches look the same: where this strip looks, nothing of {', '.join(keys)} shows. Name another place with region, "
+            "or values further apart, then retry; or let it be printed with retry --anyway."
+        )
     frame = strip.frame
     if settings.part in ("second-half", "quarter-3", "quarter-4"):
         frame = frame.with_(

@@ -20,6 +20,7 @@ from drydown.api import (
     Field,
     Finished,
     Frame,
+    Hold,
     Job,
     Refusal,
     Settings,
@@ -43,21 +44,31 @@ OFFERS: dict[str, Any] = {offer.name: offer for offer in drydown_steps.drydown_s
 RECIPE: dict[str, dict[str, Any]] = {
     "flatten": {}, "crop": {}, "resample": {}, "convert": {}, "tone-lift": {"lift_L": 3.0}, "balance": {}, "sharpen": {},
 }  # fmt: skip
-PPI = 100.0
+PPI = 100.0  # enlarges the picture, and gives the lettering enough pixels to be measured
+COARSE_PPI = 50.0  # reduces it; enough where no lettering is looked at
 EDGES = EdgesMm(3, 3.4, 5, 3.4)
 GAP_PX = 16  # 4 mm at 100 ppi are 15.7 pixels
 
 
-@pytest.fixture
-def job(tmp_path: Path) -> Job:
+def job_at(ppi: float, scratch: Path, *, final: Sheet = LEDGER) -> Job:
     return a_job(
         sheet=LETTER,
-        final_sheet=LEDGER,
-        stock_ppi=PPI,
+        final_sheet=final,
+        stock_ppi=ppi,
         stock_unprintable_mm=EDGES,
-        scratch=tmp_path,
+        scratch=scratch,
         viewing_mm=1000.0,
     )
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Job:
+    return job_at(COARSE_PPI, tmp_path)
+
+
+@pytest.fixture
+def fine_job(tmp_path: Path) -> Job:
+    return job_at(PPI, tmp_path)
 
 
 def chain(
@@ -117,16 +128,17 @@ def cut(whole: Array, box: list[int]) -> Array:
 @pytest.mark.parametrize(
     "balance", [{}, {"cyan": 3.0, "magenta": -2.5}, {"cyan": 3.0, "yellow": 4.0, "hold_lightness": True}]
 )
-def test_the_centre_patch_is_the_final_bit_for_bit(job: Job, balance: dict[str, Any]) -> None:
+def test_the_centre_patch_is_the_final_bit_for_bit(fine_job: Job, balance: dict[str, Any]) -> None:
     recipe = RECIPE | {"balance": balance}
-    made = lay(job, chain(job, recipe))
+    made = lay(fine_job, chain(fine_job, recipe))
     _, pixels = patch(made, centre(made))
     (region,) = made.record["regions"]
-    assert np.array_equal(pixels, cut(final_sheet(job, chain(job, recipe)), region["box_px"]))
+    assert np.array_equal(pixels, cut(final_sheet(fine_job, chain(fine_job, recipe)), region["box_px"]))
     assert np.ptp(pixels) > 5000, "and it shows something"
 
 
-def test_every_patch_is_the_final_with_the_values_that_the_record_says(job: Job) -> None:
+def test_every_patch_is_the_final_with_the_values_that_the_record_says(tmp_path: Path) -> None:
+    job = job_at(PPI, tmp_path, final=LETTER)
     made = lay(job, vary=["balance.magenta", "sharpen.strength"], values=[[-6, 0, 6], [0.0, 0.4, 0.8]])
     (region,) = made.record["regions"]
     for one in made.record["patches"]:
@@ -252,6 +264,7 @@ def test_an_exposure_series_is_a_grid_of_lift_and_contrast(job: Job) -> None:
 
 
 def test_a_setting_left_to_the_stock_is_varied_about_the_stocks(job: Job) -> None:
+    job = replace(job, anyway=True)  # the picture is too soft to show sharpening
     made = lay(job, vary="sharpen.strength")
     assert made.record["base"] == {"sharpen.strength": 0.4}
     assert [one["values"]["sharpen.strength"] for one in made.record["patches"]] == [
@@ -276,13 +289,13 @@ def test_step_and_count_lie_about_the_recipes_own_value(job: Job) -> None:
     assert len(many.record["patches"]) == 9
 
 
-def test_a_sheet_is_filled_with_patches_of_a_given_size(job: Job) -> None:
-    made = lay(job, vary=["balance.magenta"], step=2, patch_mm=40)
+def test_a_sheet_is_filled_with_patches_of_a_given_size(fine_job: Job) -> None:
+    made = lay(fine_job, vary=["balance.magenta"], step=2, patch_mm=40)
     boxes = [one["box_px"] for one in made.record["patches"]]
     assert {(width, height) for _, _, width, height in boxes} == {(157, 157)}
     more: dict[str, Any] = {"patch_mm": 40, "vary": ["balance.magenta"], "step": 2, "count": [len(boxes) + 2]}
     with pytest.raises(Refusal, match="do not fit"):
-        lay(job, **more)
+        lay(fine_job, **more)
 
 
 def test_points_are_laid_as_given(job: Job) -> None:
@@ -314,10 +327,19 @@ STRIPS: list[dict[str, Any]] = [
 ]
 
 
-@pytest.mark.parametrize("settings", STRIPS)
-def test_every_patch_has_bare_paper_all_round_and_nothing_is_cut(job: Job, settings: dict[str, Any]) -> None:
-    made = lay(job, form="sheet", **settings)
-    sheet = pixels_of(made.frame.pixels)
+@pytest.fixture(scope="module")
+def strips(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[Finished, Array]]:
+    """The whole sheet of each of STRIPS, and its pixels; to be looked at only."""
+    job = replace(job_at(PPI, tmp_path_factory.mktemp("strips")), anyway=True)  # too soft to show sharpening
+    laid = [lay(job, form="sheet", **settings) for settings in STRIPS]
+    return [(made, pixels_of(made.frame.pixels)) for made in laid]
+
+
+@pytest.mark.parametrize("number", range(len(STRIPS)))
+def test_every_patch_has_bare_paper_all_round_and_nothing_is_cut(
+    strips: list[tuple[Finished, Array]], number: int
+) -> None:
+    made, sheet = strips[number]
     assert sheet.shape == (1100, 850, 3)
     inked = (sheet != 65535).any(axis=2)
     for one in made.record["patches"]:
@@ -332,9 +354,9 @@ def test_every_patch_has_bare_paper_all_round_and_nothing_is_cut(job: Job, setti
     assert rows.max() < 1100 - EDGES.bottom * px and columns.max() < 850 - EDGES.right * px
 
 
-def test_below_each_patch_stands_type(job: Job) -> None:
-    made = lay(job)
-    inked = (pixels_of(made.frame.pixels) != 65535).any(axis=2)
+def test_below_each_patch_stands_type(strips: list[tuple[Finished, Array]]) -> None:
+    made, sheet = strips[0]
+    inked = (sheet != 65535).any(axis=2)
     for one in made.record["patches"]:
         left, top, width, height = one["box_px"]
         caption = inked[top + height + GAP_PX : top + height + GAP_PX + 13, left : left + width]
@@ -342,24 +364,23 @@ def test_below_each_patch_stands_type(job: Job) -> None:
         assert rows.max() - rows.min() + 1 >= 2.5 / 25.4 * PPI, "capitals of 2.5 mm at least"
 
 
-def test_names_are_row_letters_and_column_numbers(job: Job) -> None:
-    for one in lay(job).record["patches"]:
+def test_names_are_row_letters_and_column_numbers(strips: list[tuple[Finished, Array]]) -> None:
+    for one in strips[0][0].record["patches"]:
         assert one["name"] == "ABC"[one["row"]] + str(one["column"] + 1)
 
 
 def test_the_wedge_and_the_control_patches_are_exact_and_lie_at_the_same_place_on_every_strip(
-    job: Job,
+    fine_job: Job, strips: list[tuple[Finished, Array]]
 ) -> None:
     side = 32  # 8 mm at 100 ppi, rounded up
-    ribbons = [np.array(ribbon.device, np.uint16) for ribbon in (wedge(job.stock.icc), controls())]
+    ribbons = [np.array(ribbon.device, np.uint16) for ribbon in (wedge(fine_job.stock.icc), controls())]
     places = set()
-    for settings in STRIPS:
-        sheet = pixels_of(lay(job, **settings).frame.pixels)
+    for settings, (_, sheet) in zip(STRIPS, strips, strict=True):
         for device in ribbons:
             wanted = np.repeat(device, side, axis=0)
             found = [
                 (row, column)
-                for row in range(sheet.shape[0] - 120, sheet.shape[0])
+                for row in range(sheet.shape[0] - 140, sheet.shape[0])
                 for column in np.nonzero((sheet[row, : -len(wanted)] == wanted[side]).all(axis=1))[0] - side
                 if column >= 0 and (sheet[row, column : column + len(wanted)] == wanted).all()
             ]
@@ -367,7 +388,7 @@ def test_the_wedge_and_the_control_patches_are_exact_and_lie_at_the_same_place_o
             assert len(rows) == side, settings
             places.add((len(device), min(rows), found[0][1]))
     assert len(places) == 2
-    bare = pixels_of(lay(job, wedge=False).frame.pixels)
+    bare = pixels_of(lay(fine_job, wedge=False).frame.pixels)
     assert not any((bare == device[-1]).all(axis=2).sum() >= side * side for device in ribbons[:1])
 
 
@@ -383,11 +404,11 @@ def test_the_lettering_is_neutral(job: Job) -> None:
 def test_the_file_is_what_the_driver_addresses(job: Job, sheet: Sheet) -> None:
     own = replace(job, sheet=sheet)
     made = lay(own, chain(own))
-    size = EDGES.inside(sheet.size).px(PPI)
+    size = EDGES.inside(sheet.size).px(COARSE_PPI)
     assert (made.form, made.bits, (made.frame.width, made.frame.height)) == ("printable", 16, size)
     plain = replace(own, stock=replace(own.stock, unprintable_mm=None))
     whole = lay(plain, chain(plain))
-    assert (whole.form, (whole.frame.width, whole.frame.height)) == ("sheet", sheet.size.px(PPI))
+    assert (whole.form, (whole.frame.width, whole.frame.height)) == ("sheet", sheet.size.px(COARSE_PPI))
     with pytest.raises(Refusal, match="does not state its unprintable edges"):
         lay(plain, chain(plain), form="printable")
 
@@ -426,8 +447,8 @@ def test_a_region_lies_where_it_is_asked_for(job: Job) -> None:
     assert region["width_mm"] == pytest.approx(30, abs=0.2)
     left, top, width, height = region["box_px"]
     assert (left + width / 2, top + height / 2) == (
-        pytest.approx(120 / 25.4 * PPI, abs=1),
-        pytest.approx(100 / 25.4 * PPI, abs=1),
+        pytest.approx(120 / 25.4 * COARSE_PPI, abs=1),
+        pytest.approx(100 / 25.4 * COARSE_PPI, abs=1),
     )
 
 
@@ -590,3 +611,30 @@ def test_a_value_beyond_its_limit_is_not_printed(job: Job) -> None:
         lay(job, vary=["balance.magenta"], values=[0, 90])
     with pytest.raises(ValidationError):
         OFFERS["balance"].settings(magenta=90)
+
+
+class _Border(Settings):
+    """A step that changes the picture's border alone."""
+
+    depth: float = Field(default=0.1, ge=0, le=1, description="How much darker.")
+
+
+def _darker_border(frame: Frame, settings: _Border, job: Job, /) -> Frame:
+    inner = frame.pixels.crop(20, 20, frame.width - 40, frame.height - 40)
+    darker = (frame.pixels * (1 - settings.depth)).cast("ushort")
+    return frame.with_(pixels=darker.insert(inner, 20, 20))
+
+
+def test_patches_that_show_nothing_of_what_varies_hold_the_strip_until_it_looks_elsewhere(job: Job) -> None:
+    offers = OFFERS | {"border": step(name="border", settings=_Border, run=_darker_border, reach=None)}
+    asked = {"vary": ["border.depth"], "values": [[0.0, 0.1, 0.2]]}
+    render = chain(job, RECIPE | {"border": {}}, offers=offers)
+    with pytest.raises(
+        Hold, match=r"All 3 patches look the same.*border\.depth.*Name another place with region"
+    ):
+        lay(job, render, **asked)
+    at_the_edge = lay(job, render, **asked, region=[{"x_mm": 45.0, "y_mm": 45.0}])
+    first, *_, last = (one["name"] for one in at_the_edge.record["patches"])
+    assert not np.array_equal(patch(at_the_edge, first)[1], patch(at_the_edge, last)[1])
+    anyway = replace(job, anyway=True)
+    assert len(lay(anyway, render, **asked).record["patches"]) == 3

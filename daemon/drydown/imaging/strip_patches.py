@@ -6,7 +6,7 @@ centre patch must equal the same place of the whole picture bit for bit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import Any, Final
@@ -15,6 +15,7 @@ import numpy as np
 import pyvips
 
 from drydown.api import Box, Frame, Job, Note, Refusal, Render, Value
+from drydown.imaging.dither import CODE
 from drydown.imaging.strip_caption import cell_name
 from drydown.imaging.strip_layout import Laid
 from drydown.imaging.strip_region import Region
@@ -83,6 +84,17 @@ def rendered(
         return Patch(cell_name(row, column), row, column, variation, place.picture, region, pixels, own)
 
     return list(workers.map(one, series.variations)), centre
+
+
+def show_nothing(patches: Sequence[Patch]) -> bool:
+    """True where no pixel of any patch is as far as half a code of 8 bits from the same pixel of another of its picture and region: paper would show one
+    picture several times."""
+    first: dict[tuple[int, int], Patch] = {}
+    for patch in patches:
+        other = first.setdefault((patch.picture, patch.region), patch)
+        if other is not patch and (patch.pixels - other.pixels).abs().max() >= CODE / 2:
+            return False
+    return len(patches) > len(first)
 
 
 def samples(render: Render, values: Mapping[str, Value | None], place: Region) -> list[list[int]]:
