@@ -77,13 +77,22 @@ FILES: dict[str, Callable[[Path], bytes]] = {
 PLAIN = {"tiff", "tiff-strips", "tiff-big", "psd-plain"}
 
 
-@pytest.fixture(params=sorted(FILES))
-def broken(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[str, bytes, np.ndarray, Path]:
-    """Kind, whole file, whole picture, and a path to put the damaged file at."""
-    data = FILES[request.param](tmp_path)
-    path = tmp_path / "a"
+@pytest.fixture(scope="module", params=sorted(FILES))
+def made(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[str, bytes, np.ndarray]:
+    """Kind, whole file, whole picture."""
+    folder = tmp_path_factory.mktemp("made")
+    data = FILES[request.param](folder)
+    path = folder / "a"
     path.write_bytes(data)
-    return request.param, data, opened(path)[1], path
+    return request.param, data, opened(path)[1]
+
+
+@pytest.fixture
+def broken(made: tuple[str, bytes, np.ndarray], tmp_path: Path) -> tuple[str, bytes, np.ndarray, Path]:
+    """The same, and a path to put the damaged file at."""
+    return *made, tmp_path / "a"
 
 
 def outcome(path: Path, data: bytes, whole: np.ndarray) -> str:

@@ -92,19 +92,19 @@ def test_a_picture_in_the_unprintable_edge_is_refused() -> None:
 
 
 def test_around_the_picture_there_is_nothing_but_device_white() -> None:
-    place = placed(a_job(), 2700, 3600, "sheet")
-    sheet = pixels_of(assembled(flat(2700, 3600, 20000), place))
-    assert sheet.shape == (3960, 3060, 3)
+    place = placed(a_job(stock_ppi=90), 675, 900, "sheet")
+    sheet = pixels_of(assembled(flat(675, 900, 20000), place))
+    assert sheet.shape == (990, 765, 3)
     box = place.picture_px
     inside = sheet[box.top : box.top + box.height, box.left : box.left + box.width]
     assert (inside == 20000).all()
-    assert int((sheet == 65535).all(axis=2).sum()) == 3960 * 3060 - 2700 * 3600
+    assert int((sheet == 65535).all(axis=2).sum()) == 990 * 765 - 675 * 900
 
 
 def test_small_pieces_are_laid_where_they_are_put() -> None:
-    place = placed(a_job(), 2700, 3600, "sheet")
-    sheet = pixels_of(assembled(flat(2700, 3600), place, [(flat(10, 5, 0), 200, 3900)]))
-    assert (sheet[3900:3905, 200:210] == 0).all()
+    place = placed(a_job(stock_ppi=90), 675, 900, "sheet")
+    sheet = pixels_of(assembled(flat(675, 900), place, [(flat(10, 5, 0), 50, 975)]))
+    assert (sheet[975:980, 50:60] == 0).all()
     assert int((sheet == 0).all(axis=2).sum()) == 50
 
 

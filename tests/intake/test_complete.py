@@ -64,16 +64,21 @@ def test_the_question_about_writers_is_not_asked_while_its_signal_could_end_the_
 def test_a_writer_that_opens_the_file_during_the_question_does_not_end_the_process(tmp_path: Path) -> None:
     path = tmp_path / "a.jpg"
     path.write_bytes(b"a picture")
-    for _ in range(200):
-        child = os.fork()
-        if child == 0:
-            for _ in range(3):
-                os.close(os.open(path, os.O_WRONLY))
-            os._exit(0)
-        fd = os.open(path, os.O_RDONLY)
-        assert complete.writer_of(fd) in ("free", "busy")
-        os.close(fd)
-        os.waitpid(child, 0)
+    ours, writer = os.getpid(), os.fork()
+    if writer == 0:
+        while os.getppid() == ours:
+            os.close(os.open(path, os.O_WRONLY))
+        os._exit(0)
+    try:
+        answers = set()
+        for _ in range(1000):
+            fd = os.open(path, os.O_RDONLY)
+            answers.add(complete.writer_of(fd))
+            os.close(fd)
+    finally:
+        os.kill(writer, signal.SIGKILL)
+        os.waitpid(writer, 0)
+    assert answers == {"free", "busy"}, "asked before it was opened, and while it was open"
 
 
 @pytest.mark.parametrize("kind", ["network", "unknown"])

@@ -65,15 +65,24 @@ def drydown_steps():
 """
 
 
-@pytest.fixture
-def plugin(tmp_path: Path) -> Origin:
-    (tmp_path / "plugins").mkdir()
-    (tmp_path / "plugins" / "bad.py").write_text(PLUGIN)
-    return discover(tmp_path / "plugins").origins["bad"]
+@pytest.fixture(scope="module")
+def plugin(tmp_path_factory: pytest.TempPathFactory) -> Origin:
+    folder = tmp_path_factory.mktemp("plugins")
+    (folder / "bad.py").write_text(PLUGIN)
+    return discover(folder).origins["bad"]
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def starter(plugin: Origin) -> Iterator[Starter]:
+    """One for all tests that leave it alone: whatever its children do, the next one is forked."""
+    started = Starter([plugin], cores=1)
+    yield started
+    started.close()
+
+
+@pytest.fixture
+def own_starter(plugin: Origin) -> Iterator[Starter]:
+    """One to be killed or replaced."""
     started = Starter([plugin], cores=1)
     yield started
     started.close()
@@ -195,27 +204,27 @@ def test_children_at_work_end_by_themselves_when_the_daemon_is_killed(tmp_path: 
     _until(lambda: not any(_cwd(pid) == str(folder) for pid in _processes()))
 
 
-def test_a_starter_that_died_is_started_again(tmp_path: Path, plugin: Origin, starter: Starter) -> None:
-    attempts = Attempts(starter, tmp_path / "work")
+def test_a_starter_that_died_is_started_again(tmp_path: Path, plugin: Origin, own_starter: Starter) -> None:
+    attempts = Attempts(own_starter, tmp_path / "work")
     assert attempts(spec(tmp_path, plugin, "raise"), 1).outcome == "crashed"
-    assert starter.pid is not None
-    os.kill(starter.pid, signal.SIGKILL)
+    assert own_starter.pid is not None
+    os.kill(own_starter.pid, signal.SIGKILL)
     _until(lambda: attempts(spec(tmp_path, plugin, "raise", job=_fresh()), 1).outcome == "crashed")
 
 
 def test_a_replaced_starter_lets_its_children_finish(
-    tmp_path: Path, plugin: Origin, starter: Starter
+    tmp_path: Path, plugin: Origin, own_starter: Starter
 ) -> None:
-    attempts = Attempts(starter, tmp_path / "work")
+    attempts = Attempts(own_starter, tmp_path / "work")
     results = []
     thread = threading.Thread(target=lambda: results.append(attempts(spec(tmp_path, plugin, "say"), 1)))
     thread.start()
     folder = attempts.folder("job00001", 1)
     _until((folder / "said").exists)
-    old = starter.pid
-    starter.replace([plugin])
+    old = own_starter.pid
+    own_starter.replace([plugin])
     assert attempts(spec(tmp_path, plugin, "raise", job="job00002"), 1).outcome == "crashed"
-    assert starter.pid != old
+    assert own_starter.pid != old
     (folder / "go").touch()
     thread.join(timeout=30)
     assert "went on" in results[0].reason

@@ -84,7 +84,9 @@ class Errors:
         return f"{mean:.3f} | {p95:.3f} | {p99:.3f} | {most:.2f} | {self.in_gamut:.3f} | {self.picture:.3f} | {self.greys:.3f} | {self.bend:.2f}"
 
 
+@cache
 def pair(source: str, paper: str) -> Pair:
+    """The same pair is the same object, so that what is known of it is worked out once."""
     icc, to_light = SOURCES[source]
     return Pair(icc(), to_light, PAPERS[paper]())
 
@@ -92,13 +94,8 @@ def pair(source: str, paper: str) -> Pair:
 def judged(given: Pair, run: Run) -> Errors:
     """One way on one pair."""
     away = {
-        name: _away(given, codes, run(codes))
-        for name, codes in {
-            "random": random_codes(),
-            "in gamut": _in_gamut(given),
-            "picture": _picture(given),
-            "greys": _greys(21_000),
-        }.items()
+        name: ciede2000(right, device_to_lab(given.paper, run(codes) / 65535))
+        for name, (codes, right) in _asked(given).items()
     }
     chance = away["random"]
     ramp = device_to_lab(given.paper, run(_greys(1000))[::4] / 65535)[:, 0]
@@ -109,6 +106,19 @@ def judged(given: Pair, run: Run) -> Errors:
         float(away["greys"].max()),
         float(np.abs(np.diff(ramp, 2)).max()),
     )
+
+
+@cache
+def _asked(given: Pair) -> dict[str, tuple[Codes, Floats]]:
+    """By name the codes that a way is judged on, and the Lab that the exact conversion prints for them."""
+    asked = {
+        "random": random_codes(),
+        "in gamut": _in_gamut(given),
+        "picture": _picture(given),
+        "greys": _greys(21_000),
+    }
+    right = exact(given)
+    return {name: (codes, device_to_lab(given.paper, right(codes) / 65535)) for name, codes in asked.items()}
 
 
 def _share(away: Floats, percent: int) -> float:
@@ -132,11 +142,6 @@ def _cpu_s(run: Run, pixels: Codes) -> float:
     begun = time.process_time()
     run(pixels)
     return time.process_time() - begun
-
-
-def _away(given: Pair, codes: Codes, got: Codes) -> Floats:
-    right = exact(given)(codes)
-    return ciede2000(device_to_lab(given.paper, right / 65535), device_to_lab(given.paper, got / 65535))
 
 
 def _greys(count: int) -> Codes:

@@ -37,8 +37,9 @@ VERSIONS: tuple[Literal[2], Literal[4]] = (2, 4)
 
 @cache
 def built(version: Literal[2, 4], noise: float) -> bytes:
+    """From a full chart, and where another version or readings without noise are looked at, from a small one."""
     return build(
-        demo_measurements(noise, 11, patches=918 if version == 2 else 288),
+        demo_measurements(noise, 11, patches=918 if (version, noise) == (2, 0.3) else 288),
         stock="pearl",
         description="Pearl",
         version=version,

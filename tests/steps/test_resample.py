@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from tests.steps.sheet_kit import LEDGER, a_job, flat, frame_of, image, pixels_of, scene
+from tests.steps.sheet_kit import LEDGER, a_job, flat, frame_of, image, pixels_of
 
 from drydown.api import EdgesMm, Frame, Hold
 from drydown_steps.crop import Crop, crop
@@ -35,7 +35,7 @@ def test_a_whole_picture_gets_the_rooms_pixels_where_it_touches_it() -> None:
 
 
 def test_a_picture_of_the_right_size_is_not_touched() -> None:
-    frame = frame_of(scene(3600, 2700), ppi=360)
+    frame = frame_of(flat(3600, 2700), ppi=360)
     done = resampled(frame)
     assert done.pixels is frame.pixels
     assert done.notes[-1].figures["how"] == "untouched"

@@ -117,10 +117,10 @@ class SimulatedPrinter:
     inks: InkSet
     paper: Paper
     driver: Driver
-    _primaries: tuple[Floats, Floats] = field(init=False, repr=False, compare=False)
+    _roots: Floats = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_primaries", _primaries(self.inks, self.paper))
+        object.__setattr__(self, "_roots", _roots(self.inks, self.paper))
 
     def lab(self, device: Floats) -> Floats:
         """Absolute CIELAB (N, 3) under D50 of the print of RGB device values (N, 3) in 0..1 (1, 1, 1 = bare paper)."""
@@ -129,12 +129,10 @@ class SimulatedPrinter:
 
     def reflectance(self, device: Floats) -> Floats:
         """Reflectance (N, 16) of the inked coat at `BANDS_NM`, without the surface."""
-        combinations, roots = self._primaries
         areas = _spread(
             _ink_areas(np.asarray(device, dtype=np.float64), self.driver, self.inks), self.paper.dot_gain
         )
-        weights = _demichel(areas, combinations)
-        return np.asarray((weights @ roots) ** self.paper.n)
+        return np.asarray((_demichel(areas) @ self._roots) ** self.paper.n)
 
 
 def _ink_areas(device: Floats, driver: Driver, inks: InkSet) -> Floats:
@@ -164,17 +162,17 @@ def _spread(areas: Floats, gain: float) -> Floats:
     return np.clip(areas + 4 * gain * areas * (1 - areas), 0, 1)
 
 
-def _demichel(areas: Floats, combinations: Floats) -> Floats:
-    """Share of the paper (N, P) under each combination of inks, dots falling independently (Demichel 1924)."""
-    weights = np.ones((areas.shape[0], combinations.shape[0]))
-    for ink in range(areas.shape[1]):
-        there, bare = areas[:, ink, None], 1 - areas[:, ink, None]
-        weights *= np.where(combinations[:, ink] > 0, there, bare)
+def _demichel(areas: Floats) -> Floats:
+    """Share of the paper (N, P) under each combination of inks, in the order of `_roots`, dots falling independently (Demichel 1924)."""
+    weights = np.ones((len(areas), 1))
+    for area in areas.T:
+        shares = np.stack([1 - area, area], axis=1)
+        weights = (weights[:, :, None] * shares[:, None, :]).reshape(len(areas), -1)
     return weights
 
 
-def _primaries(inks: InkSet, paper: Paper) -> tuple[Floats, Floats]:
-    """Combinations (P, 6) of inks as 0 and 1, and reflectance**(1/n) (P, 16) of each; densities of inks add."""
+def _roots(inks: InkSet, paper: Paper) -> Floats:
+    """Reflectance**(1/n) (P, 16) of every combination of inks, the last ink changing fastest; densities of inks add."""
     cyan, magenta = inks.cyan.density(), inks.magenta.density()
     densities = paper.uptake * np.stack(
         [
@@ -188,4 +186,4 @@ def _primaries(inks: InkSet, paper: Paper) -> tuple[Floats, Floats]:
     )
     combinations = np.array(list(itertools.product((0.0, 1.0), repeat=6)))
     reflectance = paper.spectrum() * 10 ** -(combinations @ densities)
-    return combinations, reflectance ** (1 / paper.n)
+    return np.asarray(reflectance ** (1 / paper.n))

@@ -139,7 +139,8 @@ def inked(mask: Mask, ink: Sequence[int], paper: Sequence[int] = (65535, 65535, 
     low, high = np.asarray(ink, dtype=np.float64), np.asarray(paper, dtype=np.float64)
     pixels = np.round(high + (low - high) * share).astype(np.uint16)
     made = pyvips.Image.new_from_memory(pixels.tobytes(), mask.shape[1], mask.shape[0], len(low), "ushort")
-    return made.copy(interpretation="rgb16" if len(low) == 3 else "grey16")
+    # in libvips' own memory: with buffers of Python's to be kept, pyvips would look through all of them again at every piece that a sheet gets
+    return made.copy(interpretation="rgb16" if len(low) == 3 else "grey16").copy_memory()
 
 
 @lru_cache(maxsize=4096)

@@ -97,19 +97,35 @@ def fit(device: Floats, values: Floats, hyper: Floats, readings: Floats) -> Fiel
     return Field(device, hyper, mean, weights, weights / alone, 1 / np.sqrt(alone))
 
 
-def _matern(squares: Floats) -> tuple[Floats, Floats]:
-    """Covariance at squared distances in lengths, and its slope by the square."""
-    r = np.sqrt(5 * squares)
-    decay = np.exp(-r)
+def _matern(squares: Floats) -> Floats:
+    """Covariance at squared distances in lengths."""
+    r, decay = _decayed(5, squares)
+    return np.asarray((1 + r + r * r / 3) * decay)
+
+
+def _matern_and_slope(squares: Floats) -> tuple[Floats, Floats]:
+    """The same, and its slope by the square."""
+    r, decay = _decayed(5, squares)
     return (1 + r + r * r / 3) * decay, -5 / 6 * (1 + r) * decay
 
 
-def _creased(squares: Floats) -> tuple[Floats, Floats]:
+def _creased(squares: Floats) -> Floats:
     """The field's covariance: 5/2 with `_CREASED` of 3/2."""
-    smooth, slope = _matern(squares)
-    r = np.sqrt(3 * squares)
-    decay = _CREASED * np.exp(-r)
+    r, decay = _decayed(3, squares)
+    return np.asarray((1 - _CREASED) * _matern(squares) + (1 + r) * (_CREASED * decay))
+
+
+def _creased_and_slope(squares: Floats) -> tuple[Floats, Floats]:
+    """The same, and its slope by the square."""
+    smooth, slope = _matern_and_slope(squares)
+    r, decay = _decayed(3, squares)
+    decay = _CREASED * decay
     return (1 - _CREASED) * smooth + (1 + r) * decay, (1 - _CREASED) * slope - 1.5 * decay
+
+
+def _decayed(power: int, squares: Floats) -> tuple[Floats, Floats]:
+    r = np.sqrt(power * squares)
+    return r, np.exp(-r)
 
 
 def _plane(one: Floats, other: Floats) -> Floats:
@@ -122,10 +138,10 @@ def _covariance(one: Floats, other: Floats, hyper: Floats) -> Floats:
     for channel, (variance, length) in enumerate(_curves(hyper)):
         places, which = np.unique(one[:, channel], return_inverse=True)  # a grid has few of them
         squares = ((places[:, np.newaxis] - other[:, channel]) / length) ** 2
-        total += (variance * _matern(squares)[0])[which]
+        total += (variance * _matern(squares))[which]
     near, far = one / np.exp(hyper[_LENGTHS]), other / np.exp(hyper[_LENGTHS])
     squares = (near**2).sum(axis=1)[:, np.newaxis] + (far**2).sum(axis=1) - 2 * near @ far.T
-    return np.asarray(total + np.exp(hyper[_FIELD]) * _creased(np.maximum(squares, 0))[0])
+    return np.asarray(total + np.exp(hyper[_FIELD]) * _creased(np.maximum(squares, 0)))
 
 
 def _curves(hyper: Floats) -> Iterator[tuple[float, float]]:
@@ -139,11 +155,11 @@ def _unlikelihood(hyper: Floats, squares: list[Floats], plane: Floats, y: Floats
     covariance, changes = plane.copy(), []
     for channel, (variance, length) in enumerate(_curves(hyper)):
         scaled = squares[channel] / length**2
-        part, slope = _matern(scaled)
+        part, slope = _matern_and_slope(scaled)
         covariance += variance * part
         changes += [variance * part, -2 * variance * slope * scaled]
     each = [squares[channel] / np.exp(2 * hyper[7 + channel]) for channel in range(3)]
-    part, slope = _creased(each[0] + each[1] + each[2])
+    part, slope = _creased_and_slope(each[0] + each[1] + each[2])
     strength = np.exp(hyper[_FIELD])
     covariance += strength * part
     changes += [strength * part] + [-2 * strength * slope * scaled for scaled in each]

@@ -83,14 +83,15 @@ class Looks:
             shares.append(at - cell)
         flat, strides = self.ratio.ravel(), np.array(self.ratio.strides) // self.ratio.itemsize
         corner = sum(cell * stride for cell, stride in zip(cells, strides, strict=True))
+        weights: list[Floats | float] = [1.0]
+        for share in shares:
+            ends = 1 - share, share
+            weights = [weight * end for weight in weights for end in ends]
         ratio = np.zeros(places.shape[:-1])
-        for up in product((False, True), repeat=len(cells)):
-            weight = np.ones(places.shape[:-1])
-            for share, far in zip(shares, up, strict=True):
-                weight *= share if far else 1 - share
-            ratio += weight * flat[corner + int(strides @ np.array(up))]
-        root = np.linalg.cholesky(self.metric)
-        return np.asarray(ratio * np.linalg.norm(places @ root, axis=-1))
+        for up, weight in zip(product((0, 1), repeat=len(cells)), weights, strict=True):
+            ratio += weight * flat[int(strides @ np.array(up)) :].take(corner)
+        rooted = places @ np.linalg.cholesky(self.metric)
+        return np.asarray(ratio * np.sqrt(sum(rooted[..., axis] ** 2 for axis in range(self.dimensions))))
 
 
 def looks(

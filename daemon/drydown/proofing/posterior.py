@@ -43,6 +43,7 @@ class Posterior:
     looks: Looks = field(repr=False)
     errors: Floats = field(repr=False)
     weights: Floats = field(repr=False)
+    distances: tuple[Floats, ...] = field(repr=False)  #: of each strip's patches under every error, (H, P)
 
     @property
     def mean(self) -> Floats:
@@ -61,17 +62,15 @@ class Posterior:
     def misfit_dE(self) -> float:
         """Root mean square of `ranking.misfit_dE` over all that was named, for the error that explains it best."""
         misfits = [
-            misfit_dE(self.looks.distance(together(places, self.errors)), ranking)
-            for places, ranking in _read(self.proof, self.arithmetic, self.strips)
+            misfit_dE(distances, _ranking(strip))
+            for distances, strip in zip(self.distances, self.strips, strict=True)
         ]
         return float(np.sqrt((np.concatenate(misfits, axis=1) ** 2).mean(axis=1)).min())
 
     def misplaced(self) -> str:
         """Of one strip: which named patch is out of place, and against which other, for the error that explains the ranking best."""
-        strip = self.strips[0]
-        names = list(strip.patches)
-        places, ranking = _read(self.proof, self.arithmetic, [strip])[0]
-        distances = self.looks.distance(together(places, self.errors))
+        strip, distances = self.strips[0], self.distances[0]
+        names, ranking = list(strip.patches), _ranking(strip)
         misfits = misfit_dE(distances, ranking)
         at = int((misfits**2).sum(axis=1).argmin())
         worst = int(misfits[at].argmax())
@@ -98,46 +97,53 @@ def infer(proof: Proof, strips: Sequence[Judged]) -> Posterior:
         belief = density(errors) * volume
         errors, belief = errors[belief > 0], belief[belief > 0]
         step_dE = pitch * float(np.sqrt(np.diag(table.metric)[:3].mean()))
-        weights = _weights(table, judged, errors, belief, blur_dE=0.0 if is_last else _BLUR * step_dE)
+        distances = tuple(table.distance(together(places, errors)) for places in judged)
+        rankings = [_ranking(strip) for strip in strips]
+        weights = _weights(distances, rankings, belief, blur_dE=0.0 if is_last else _BLUR * step_dE)
         mean = np.asarray(weights @ errors, dtype=np.float64)
         spread = (errors - mean).T @ ((errors - mean) * weights[:, np.newaxis])
         least = _LEAST_CC if stage else _FIRST_PITCH_CC / 3
         root = np.asarray(np.linalg.cholesky(spread + np.diag(_in_units(least, size) ** 2)), dtype=np.float64)
         pitch = 2 * _SPAN * float(np.linalg.norm(root[:3, :3], 2)) / _POINTS[size - 3][min(stage + 1, 2)]
     return Posterior(
-        proof=proof, strips=tuple(strips), arithmetic=model, looks=table, errors=errors, weights=weights
+        proof=proof,
+        strips=tuple(strips),
+        arithmetic=model,
+        looks=table,
+        errors=errors,
+        weights=weights,
+        distances=distances,
     )
 
 
 def _weights(
-    table: Looks,
-    judged: Sequence[tuple[Floats, list[int]]],
-    errors: Floats,
-    belief: Floats,
-    *,
-    blur_dE: float,
+    distances: Sequence[Floats], rankings: Sequence[Sequence[int]], belief: Floats, *, blur_dE: float
 ) -> Floats:
     by_noise: Floats = np.zeros(1)
-    for places, ranking in judged:
-        distances = table.distance(together(places, errors))
-        by_noise = by_noise + log_likelihood(distances, ranking, blur_dE=blur_dE)
+    for strip, ranking in zip(distances, rankings, strict=True):
+        by_noise = by_noise + log_likelihood(strip, ranking, blur_dE=blur_dE)
     top = by_noise.max()
     weights = belief * np.exp(by_noise - top).sum(axis=0)
     return np.asarray(weights / weights.sum())
 
 
-def _read(proof: Proof, model: Arithmetic, strips: Sequence[Judged]) -> list[tuple[Floats, list[int]]]:
+def _read(proof: Proof, model: Arithmetic, strips: Sequence[Judged]) -> list[Floats]:
+    """The places (P, d) of each strip's patches."""
     out = []
     for strip in strips:
-        names = list(strip.patches)
         unknown = sorted({key for values in strip.patches.values() for key in values} - proof.roles.keys())
         if unknown:
             raise ValueError(
                 f"the strip also varies {', '.join(unknown)}, of which a ranking tells nothing; choose one patch instead"
             )
-        places = np.stack([model.place(proof.by_role(strip.patches[name])) for name in names])
-        out.append((places, [names.index(name) for name in strip.ranking]))
+        out.append(np.stack([model.place(proof.by_role(values)) for values in strip.patches.values()]))
     return out
+
+
+def _ranking(strip: Judged) -> list[int]:
+    """What was named, as numbers among the strip's patches."""
+    names = list(strip.patches)
+    return [names.index(name) for name in strip.ranking]
 
 
 def _first_lattice(points: int, size: int) -> tuple[Floats, Floats]:

@@ -7,7 +7,9 @@ import multiprocessing
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from drydown.api import Job
 from drydown.testing.cases import Case
+from drydown.testing.jobs import a_job
 from drydown.testing.memory import Watch
 
 _TILE_PX = (500, 400)
@@ -19,7 +21,8 @@ def peak_mb(case: Case, folder: Path) -> float:
     The picture is `case.megapixels` large. Raises AssertionError where the step fails or the process ends.
     """
     ours, theirs = multiprocessing.Pipe(duplex=False)
-    process = multiprocessing.get_context("spawn").Process(target=_measure, args=(case, folder, theirs))
+    job = a_job(folder)  # made here: to compute the paper's profile takes longer than most steps
+    process = multiprocessing.get_context("spawn").Process(target=_measure, args=(case, job, theirs))
     process.start()
     theirs.close()
     try:
@@ -35,9 +38,8 @@ def peak_mb(case: Case, folder: Path) -> float:
     return float(answer)
 
 
-def _measure(case: Case, folder: Path, answer: Connection) -> None:
+def _measure(case: Case, job: Job, answer: Connection) -> None:
     from drydown.api import StepOffer
-    from drydown.testing.jobs import a_job, paper_profile
     from drydown.testing.pictures import a_frame, photograph
     from drydown.testing.runs import run_step
 
@@ -46,8 +48,7 @@ def _measure(case: Case, folder: Path, answer: Connection) -> None:
         width, height = _TILE_PX
         across = math.ceil(math.sqrt(case.megapixels * 1e6 / (width * height)))
         picture = photograph(width, height).replicate(across, across)
-        frame = a_frame(picture, icc=paper_profile() if case.prepared else None)
-        job = a_job(folder)
+        frame = a_frame(picture, icc=job.stock.icc if case.prepared else None)
         watch = Watch()
         with watch:
             run_step(case.offer, frame, job, **case.settings).pixels.rawsave("/dev/null")
