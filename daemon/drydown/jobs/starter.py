@@ -168,7 +168,8 @@ def _fork(
 
         with contextlib.suppress(BaseException):
             sys.stdout.flush()  # what a plugin printed comes before what ended it
-            traceback.print_exc()
+            # without its own log, which a failing disk may keep it from, a child speaks on the daemon's standard error
+            traceback.print_exception(error, limit=None if code == 1 else 0, chain=code == 1)
     finally:
         with contextlib.suppress(BaseException):
             sys.stdout.flush()
