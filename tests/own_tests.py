@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
-import sys
 from pathlib import Path
+
+from tests.e2e.warm import warm
 
 
 def own_tests(folder: Path, tests: str = "tests") -> subprocess.CompletedProcess[str]:
     """pytest in `folder`, leaving nothing there; the largest picture of the contract is left to the contract's own tests."""
     options = ["-q", "-p", "no:cacheprovider", "-k", "not very_large"]
-    return subprocess.run(
-        [sys.executable, "-m", "pytest", *options, tests],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
+    return warm().python(
+        ["-m", "pytest", *options, tests],
+        folder=folder,
+        timeout_s=120,
+        more={"PYTHONDONTWRITEBYTECODE": "1"},
     )

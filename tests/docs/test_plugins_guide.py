@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
 import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from tests.e2e.studio import drydown
+from tests.e2e.warm import warm
 
 GUIDE = Path(__file__).parents[2] / "examples" / "PLUGINS.md"
 _BLOCK = re.compile(r"^```(\w+) ?(\S*)\n(.*?)^```", re.S | re.M)
@@ -33,11 +32,10 @@ def blocks() -> list[Block]:
 def run(line: str, studio: Path) -> subprocess.CompletedProcess[str]:
     """A command as it stands there, by the interpreter of the tests; the largest picture of the contract is left to the contract's own tests."""
     words = shlex.split(line)
-    command = [sys.executable, "-m", *words] if words[0] == "drydown" else [sys.executable, *words[1:]]
+    python = ["-m", *words] if words[0] == "drydown" else words[1:]
     if "pytest" in words and "-k" not in words:
-        command += ["-k", "not very_large"]
-    environment = {**os.environ, "PYTEST_ADDOPTS": "-p no:cacheprovider"}
-    return subprocess.run(command, cwd=studio, capture_output=True, text=True, timeout=120, env=environment)
+        python += ["-k", "not very_large"]
+    return warm().python(python, folder=studio, timeout_s=120, more={"PYTEST_ADDOPTS": "-p no:cacheprovider"})
 
 
 @pytest.mark.timeout(600)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 import pyvips
 
+from drydown.starters import write_plugin
 from tests.e2e.studio import RECIPE, drydown, make_studio, picture
 from tests.e2e.warm import warm
 
@@ -71,3 +73,16 @@ def test_a_command_that_takes_too_long_is_ended_and_the_next_one_is_heard(tmp_pa
         warm().run(["--studio", str(studio), "check"], timeout_s=0.5)
     assert time.monotonic() - begun < 30
     assert "no command" in warm().run(["chek"], timeout_s=60).stderr.lower().replace("such ", "")
+
+
+def test_a_plugins_own_tests_end_alike_both_ways(tmp_path: Path) -> None:
+    for path in write_plugin("job-book", "observer", "package", tmp_path):
+        if path.name.startswith("test_"):
+            path.write_text(path.read_text() + "\n\ndef test_it_fails():\n    assert __name__ == 'other'\n")
+    words = ["-m", "pytest", "-q", "-p", "no:cacheprovider", "tests"]
+    folder = tmp_path / "job-book"
+    fresh = subprocess.run([sys.executable, *words], cwd=folder, capture_output=True, text=True)
+    forked = warm().python(words, folder=folder, timeout_s=60)
+    said = [re.sub(r"[0-9.]+s", "SECONDS", one.stdout) for one in (fresh, forked)]
+    assert said[0] == said[1] and (fresh.returncode, fresh.stderr) == (forked.returncode, forked.stderr)
+    assert "1 failed" in forked.stdout and "passed" in forked.stdout and forked.returncode == 1

@@ -2,6 +2,7 @@
 
 A child gets its own arguments, folder, environment and standard streams and then runs `drydown` as `python -m` does. The process evaluates no pixel,
 for what has must not be forked. A command that wants a starter gets one that was forked in the same way, before the command had a second thread.
+What a plugin's author runs, pytest or a line of Python, can be forked as well; the paper that it is tried on is then computed once for all.
 """
 
 from __future__ import annotations
@@ -25,12 +26,13 @@ import time
 import traceback
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from types import SimpleNamespace
+from types import MappingProxyType, SimpleNamespace
 from typing import Any
 
 import drydown
 import drydown_steps
 from drydown.jobs import forks, starter
+from drydown.testing import paper_profile
 
 
 class Warm:
@@ -59,12 +61,27 @@ class Warm:
         self, args: Sequence[str], *, timeout_s: float, folder: Path | None = None
     ) -> subprocess.CompletedProcess[str]:
         """`python -m drydown *args` in `folder`, or where this process is. Raises TimeoutExpired, having ended it."""
+        return self.python(["-m", "drydown", *args], timeout_s=timeout_s, folder=folder)
+
+    def python(
+        self,
+        words: Sequence[str],
+        *,
+        timeout_s: float,
+        folder: Path | None = None,
+        more: Mapping[str, str] = MappingProxyType({}),
+    ) -> subprocess.CompletedProcess[str]:
+        """`python *words`, which begin with `-m MODULE` or `-c CODE`; `more`: goes over the environment. Raises as `run` does."""
         with (
             tempfile.TemporaryFile() as out,
             tempfile.TemporaryFile() as err,
             Path(os.devnull).open() as null,
         ):
-            order = {"args": list(args), "cwd": str(folder or Path.cwd()), "env": dict(os.environ)}
+            order = {
+                "words": list(words),
+                "cwd": str(folder or Path.cwd()),
+                "env": {**os.environ, **more},
+            }
             _send(self._control, order, [null.fileno(), out.fileno(), err.fileno()])
             pid = int(self._answers.readline())
             killer = threading.Timer(timeout_s, os.kill, (pid, signal.SIGKILL))
@@ -79,12 +96,12 @@ class Warm:
             finally:
                 killer.cancel()
             if code == -signal.SIGKILL:
-                raise subprocess.TimeoutExpired(list(args), timeout_s)
+                raise subprocess.TimeoutExpired(list(words), timeout_s)
             said = []
             for file in (out, err):
                 file.seek(0)
                 said.append(file.read().decode().replace("\r\n", "\n"))
-            return subprocess.CompletedProcess(list(args), code, *said)
+            return subprocess.CompletedProcess(list(words), code, *said)
 
 
 @functools.cache
@@ -118,9 +135,17 @@ def _import() -> None:
     gc.freeze()
 
 
+@functools.cache
+def _import_for_authors() -> None:
+    """What a plugin's tests import and compute, none of it from pixels."""
+    importlib.import_module("pytest")
+    paper_profile()
+
+
 def _settle(env: Mapping[str, str]) -> None:
     os.environ.clear()
     os.environ.update(env)
+    sys.dont_write_bytecode = bool(env.get("PYTHONDONTWRITEBYTECODE"))
     time.tzset()
 
 
@@ -184,11 +209,14 @@ def _starter_at_hand() -> None:
 
 
 def _serve(control: socket.socket) -> list[str] | None:
-    """Fork a child for each order and tell its exit code; the arguments of the command in a child, nothing at the end."""
+    """Fork a child for each order and tell its exit code; Python's arguments in a child, nothing at the end."""
     while True:
         order, files = _receive(control)
         if not order:
             return None
+        words: list[str] = order["words"]
+        if not _is_command(words):
+            _import_for_authors()
         pid = os.fork()
         if pid == 0:
             control.close()
@@ -197,9 +225,9 @@ def _serve(control: socket.socket) -> list[str] | None:
                 os.close(file)
             os.chdir(order["cwd"])
             _settle(order["env"])
-            _starter_at_hand()
-            args: list[str] = order["args"]
-            return args
+            if _is_command(words):
+                _starter_at_hand()
+            return words
         for file in files:
             os.close(file)
         control.sendall(b"%d\n" % pid)
@@ -207,12 +235,24 @@ def _serve(control: socket.socket) -> list[str] | None:
         control.sendall(b"%d\n" % os.waitstatus_to_exitcode(status))
 
 
-def _run(args: Sequence[str]) -> int:
-    """`python -m drydown *args`, to what an interpreter does at its end; only its modules are not taken apart, which takes longer than a command."""
-    sys.argv[1:] = args
+def _is_command(words: Sequence[str]) -> bool:
+    return list(words[:2]) == ["-m", "drydown"]
+
+
+def _run(words: Sequence[str]) -> int:
+    """`python *words`, to what an interpreter does at its end; only its modules are not taken apart, which takes longer than a command."""
+    option, what, *args = words
+    sys.argv = [option, *args]
+    if not _is_command(
+        words
+    ):  # a command is looked at as it is installed, without the folder where it is called
+        sys.path.insert(0, str(Path.cwd()))
     code: object = None
     try:
-        runpy.run_module("drydown", run_name="__main__", alter_sys=True)
+        if option == "-m":
+            runpy.run_module(what, run_name="__main__", alter_sys=True)
+        else:
+            exec(compile(what, "<string>", "exec"), {"__name__": "__main__"})
     except SystemExit as end:
         code = end.code
     except BaseException:
