@@ -176,6 +176,20 @@ def test_a_name_that_is_all_suffix_can_go_back_under_another(
     assert sorted(path.read_bytes() for path in bench.path.glob("x*")) == [b"a picture", b"a second one"]
 
 
+@pytest.mark.parametrize(
+    ("suffix", "other"), [("." + 31 * "k", f"x-{JOB}.{31 * 'k'}"), ("." + 32 * "k", f"x.{32 * 'k'}-{JOB}")]
+)
+def test_what_is_longer_than_32_bytes_is_no_file_s_kind(
+    suffix: str, other: str, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ready = ready_for(bench, f"x{suffix}")
+    monkeypatch.setattr(
+        claiming, "_still_whole", lambda *_args: bench.drop(f"x{suffix}", b"a second one") and None
+    )
+    assert claim(ready, JOB, 0.0) is None
+    assert (bench.path / other).read_bytes() == b"a picture"
+
+
 def test_an_unmounted_share_is_noticed_before_anything_is_made_there(bench: Bench, tmp_path: Path) -> None:
     ready = ready_for(bench)
     bench.path.rename(tmp_path / "the share")
