@@ -5,7 +5,8 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -79,8 +80,14 @@ ONLY = {
 HEAVY = {"pyvips", "PIL", "pillow_heif", "psd_tools", "colour", "scipy", "numpy"}
 
 
+@cache
 def modules() -> list[Path]:
     return sorted([*PACKAGE.rglob("*.py"), *STEPS.rglob("*.py")])
+
+
+@cache
+def tree_of(file: Path) -> ast.Module:
+    return ast.parse(file.read_text())
 
 
 def part_of(file: Path) -> str:
@@ -109,54 +116,69 @@ def ids(file: Path) -> str:
     return file.relative_to(ROOT).as_posix()
 
 
-@pytest.mark.parametrize("file", modules(), ids=ids)
-def test_imports_follow_the_arrows(file: Path) -> None:
+def length_of(file: Path) -> int:
+    return len(file.read_text().splitlines())
+
+
+def none_of(faults: Iterable[str]) -> None:
+    """All of them at once, a line each."""
+    found = list(faults)
+    assert not found, "\n".join(found)
+
+
+def test_imports_follow_the_arrows() -> None:
+    none_of(f"{ids(file)} imports {said}" for file in modules() for said in astray(file))
+
+
+def astray(file: Path) -> Iterator[str]:
+    """What it imports against the arrows, each with what it may."""
     part = part_of(file)
-    for name in imports(ast.parse(file.read_text())):
+    for name in imports(tree_of(file)):
         head, *rest = name.split(".")
         if head == "drydown" and rest and rest[0] != "__version__":
-            target = rest[0]
             if part == "drydown_steps":
-                assert target in {"api", "imaging"}, (
-                    f"{ids(file)} imports {name}: steps use the public door only"
-                )
-            else:
-                allowed = ARROWS[part] | EVERYBODY_MAY | {part}
-                assert target in allowed, f"{ids(file)} imports {name}: {part} may import {sorted(allowed)}"
-        if head == "drydown_steps":
-            assert part == "drydown_steps", f"{ids(file)} imports {name}: steps are found, never imported"
-        if head in ONLY and part != "drydown_steps":
-            assert part in ONLY[head], f"{ids(file)} imports {head}: only {sorted(ONLY[head])} may"
+                if rest[0] not in {"api", "imaging"}:
+                    yield f"{name}: steps use the public door only"
+            elif rest[0] not in (allowed := ARROWS[part] | EVERYBODY_MAY | {part}):
+                yield f"{name}: {part} may import {sorted(allowed)}"
+        if head == "drydown_steps" and part != "drydown_steps":
+            yield f"{name}: steps are found, never imported"
+        if head in ONLY and part not in ONLY[head] | {"drydown_steps"}:
+            yield f"{head}: only {sorted(ONLY[head])} may"
 
 
-@pytest.mark.parametrize("file", modules(), ids=ids)
-def test_nothing_heavy_is_imported_at_module_level_outside_imaging(file: Path) -> None:
-    if part_of(file) in {"imaging", "demo", "proofing", "testing", "measuring", "profiling"}:
-        return
-    heads = {name.split(".")[0] for name in imports(ast.parse(file.read_text()), module_level=True)}
-    assert not heads & HEAVY
-    late = {
-        n for n in imports(ast.parse(file.read_text()), module_level=True) if n.startswith("drydown.imaging")
-    }
-    assert not late, (
-        f"{ids(file)} imports {late} when it is imported; import it inside the function that needs it"
+def test_nothing_heavy_is_imported_at_module_level_outside_imaging() -> None:
+    light = [
+        file
+        for file in modules()
+        if part_of(file) not in {"imaging", "demo", "proofing", "testing", "measuring", "profiling"}
+    ]
+    none_of(
+        f"{ids(file)} imports {name} when it is imported; import it inside the function that needs it"
+        for file in light
+        for name in imports(tree_of(file), module_level=True)
+        if name.split(".")[0] in HEAVY or name.startswith("drydown.imaging")
     )
 
 
-@pytest.mark.parametrize("file", modules(), ids=ids)
-def test_a_module_keeps_to_its_noun(file: Path) -> None:
-    text = file.read_text()
-    assert len(text.splitlines()) <= 400, f"{ids(file)} has grown past 400 lines: split it by noun"
-    if text.strip():
-        assert ast.get_docstring(ast.parse(text)), f"{ids(file)} does not say what it is for"
+def test_a_module_keeps_to_its_noun() -> None:
+    none_of(
+        f"{ids(file)} has {lines} lines: split it by noun"
+        for file in modules()
+        if (lines := length_of(file)) > 400
+    )
+    silent = (file for file in modules() if length_of(file) and not ast.get_docstring(tree_of(file)))
+    none_of(f"{ids(file)} does not say what it is for" for file in silent)
 
 
-@pytest.mark.parametrize("file", modules(), ids=ids)
-def test_no_function_is_longer_than_sixty_lines(file: Path) -> None:
-    for node in ast.walk(ast.parse(file.read_text())):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            length = (node.end_lineno or 0) - node.lineno + 1
-            assert length <= 60, f"{ids(file)}: {node.name} has {length} lines"
+def test_no_function_is_longer_than_sixty_lines() -> None:
+    functions = [
+        (f"{ids(file)}: {node.name}", (node.end_lineno or 0) - node.lineno + 1)
+        for file in modules()
+        for node in ast.walk(tree_of(file))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+    ]
+    none_of(f"{name} has {length} lines" for name, length in functions if length > 60)
 
 
 def test_help_loads_no_pixel_library() -> None:

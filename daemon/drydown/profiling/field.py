@@ -124,8 +124,11 @@ def _creased_and_slope(squares: Floats) -> tuple[Floats, Floats]:
 
 
 def _decayed(power: int, squares: Floats) -> tuple[Floats, Floats]:
-    r = np.sqrt(power * squares)
-    return r, np.exp(-r)
+    # here and below in place where it reads well: fresh memory for each intermediate costs as much as the arithmetic
+    r = power * squares
+    np.sqrt(r, out=r)
+    decay = -r
+    return r, np.exp(decay, out=decay)
 
 
 def _plane(one: Floats, other: Floats) -> Floats:
@@ -140,8 +143,12 @@ def _covariance(one: Floats, other: Floats, hyper: Floats) -> Floats:
         squares = ((places[:, np.newaxis] - other[:, channel]) / length) ** 2
         total += (variance * _matern(squares))[which]
     near, far = one / np.exp(hyper[_LENGTHS]), other / np.exp(hyper[_LENGTHS])
-    squares = (near**2).sum(axis=1)[:, np.newaxis] + (far**2).sum(axis=1) - 2 * near @ far.T
-    return np.asarray(total + np.exp(hyper[_FIELD]) * _creased(np.maximum(squares, 0)))
+    squares = (near**2).sum(axis=1)[:, np.newaxis] + (far**2).sum(axis=1)
+    squares -= 2 * near @ far.T
+    creased = _creased(np.maximum(squares, 0, out=squares))
+    creased *= np.exp(hyper[_FIELD])
+    total += creased
+    return total
 
 
 def _curves(hyper: Floats) -> Iterator[tuple[float, float]]:
@@ -156,13 +163,18 @@ def _unlikelihood(hyper: Floats, squares: list[Floats], plane: Floats, y: Floats
     for channel, (variance, length) in enumerate(_curves(hyper)):
         scaled = squares[channel] / length**2
         part, slope = _matern_and_slope(scaled)
-        covariance += variance * part
-        changes += [variance * part, -2 * variance * slope * scaled]
+        part *= variance
+        covariance += part
+        slope *= -2 * variance
+        slope *= scaled
+        changes += [part, slope]
     each = [squares[channel] / np.exp(2 * hyper[7 + channel]) for channel in range(3)]
     part, slope = _creased_and_slope(each[0] + each[1] + each[2])
     strength = np.exp(hyper[_FIELD])
-    covariance += strength * part
-    changes += [strength * part] + [-2 * strength * slope * scaled for scaled in each]
+    part *= strength
+    covariance += part
+    slope *= -2 * strength
+    changes += [part] + [slope * scaled for scaled in each]
     noise = np.exp(hyper[_NOISE])
     covariance[np.diag_indices_from(covariance)] += noise
     factor = cho_factor(covariance, lower=True)
