@@ -185,7 +185,7 @@ class Studio:
             wrong.append(f"left: {len(rows)} jobs of {self.pictures} pictures")
         said = self.log.read_text(errors="replace")
         if "Traceback" in said:
-            wrong.append(f"left: a traceback: {said[said.index('Traceback') :][-600:]}")
+            wrong.append(f"left: a traceback: {said[said.index('Traceback') :][:1500]}")
         return wrong
 
 
