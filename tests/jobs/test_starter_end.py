@@ -37,3 +37,18 @@ def test_a_starter_whose_daemon_is_gone_does_not_finish_its_imports(tmp_path: Pa
         os.close(daemons_end)
         assert starter.wait(50) == 0
     assert (tmp_path / "begun").exists() and not (tmp_path / "finished").exists()
+
+
+def test_a_starter_whose_daemon_goes_while_it_speaks_ends_without_a_word() -> None:
+    """Found by a lasting EIO at the 367th open: a daemon that leaves its studio for a while closes its starter's socket."""
+    ours, theirs = socket.socketpair()
+    lifeline, daemons_end = os.pipe()
+    command = [sys.executable, "-m", "drydown.jobs.starter", str(theirs.fileno()), str(lifeline)]
+    ours.sendall(json.dumps({"preload": []}).encode() + b"\n")
+    ours.close()
+    with subprocess.Popen(command, pass_fds=(theirs.fileno(), lifeline), stderr=subprocess.PIPE) as starter:
+        theirs.close()
+        said = starter.communicate(timeout=50)[1]
+    os.close(lifeline)
+    os.close(daemons_end)
+    assert (starter.returncode, said) == (0, b"")

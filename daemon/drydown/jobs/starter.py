@@ -37,6 +37,13 @@ def main(control_fd: int, lifeline: int) -> None:
     selector = selectors.DefaultSelector()
     selector.register(control, selectors.EVENT_READ)
     selector.register(wake_read, selectors.EVENT_READ)
+    with contextlib.suppress(BrokenPipeError, ConnectionResetError):  # the daemon has ended while we spoke
+        _serve(control, selector, lifeline, (wake_read, wake_write))
+
+
+def _serve(
+    control: socket.socket, selector: selectors.BaseSelector, lifeline: int, wake: tuple[int, int]
+) -> None:
     children: dict[int, str] = {}
     pending = b""
     while True:
@@ -53,12 +60,12 @@ def main(control_fd: int, lifeline: int) -> None:
                             failed = _preload(order["preload"])
                         _send(control, {"ready": failed})
                     elif "fork" in order:
-                        pid = _fork(order["fork"], control, selector, lifeline, (wake_read, wake_write))
+                        pid = _fork(order["fork"], control, selector, lifeline, wake)
                         children[pid] = order["fork"]["ticket"]
                         _send(control, {"started": order["fork"]["ticket"], "pid": pid})
             else:
                 with contextlib.suppress(BlockingIOError):
-                    os.read(wake_read, 512)
+                    os.read(wake[0], 512)
                 for pid, status in _reap():
                     ticket = children.pop(pid, "")
                     _send(control, {"ended": ticket, "status": os.waitstatus_to_exitcode(status)})
