@@ -279,3 +279,12 @@ def test_the_end_of_a_commit_is_told_when_everybody_can_see_it(
     monkeypatch.setattr(durable, "on_step", look)
     ledger.start(ONE)
     assert seen == [("commit", Stage.CLAIMED), ("commit.done", Stage.RUNNING)]
+
+
+def test_half_of_a_path_is_no_path(ledger: Ledger, tmp_path: Path) -> None:
+    enter(ledger)
+    row = ledger.job(ONE)
+    assert replace(row, prints=tmp_path, sheet_name="").sheet is None
+    assert replace(row, prints=None, sheet_name="a.tif").sheet is None
+    assert replace(row, taken=tmp_path, original="").original_path is None
+    assert replace(row, taken=None, original="a.jpg").original_path is None
