@@ -1,7 +1,7 @@
 """The order of syncs that a power cut cannot undo, as rules over a trace. Reads system calls only: it knows nothing of the program but names of files.
 
 The ledger speaks through the pages that it writes: an event of a job stands in them as `<job><event><stage>`, and counts from when every file of
-the ledger is synced. `violations` answers one sentence for each rule that a call broke, with the line in the trace.
+the ledger is synced and its rollback journal is empty. `violations` answers one sentence for each rule that a call broke, with the line in the trace.
 """
 
 from __future__ import annotations
@@ -30,12 +30,13 @@ class _Ledger:
     """What one ledger has said that a power cut cannot take back, and what it is saying."""
 
     unsynced: set[str] = field(default_factory=set)
+    may_roll_back: bool = False  #: its rollback journal is not emptied yet
     saying: str = ""
     said: set[str] = field(default_factory=set)  #: `<job><event><stage>`
 
     def has_said(self, job: str, what: str) -> bool:
         """A letter of the time before it may seem to be one of the job's name: hence the end of what was said."""
-        return not self.unsynced and any(said.endswith(job + _SAID[what]) for said in self.said)
+        return any(said.endswith(job + _SAID[what]) for said in self.said)
 
 
 _EVENT = re.compile(rf"[0-9a-z]{{8,32}}?(?:{'|'.join(_SAID.values())})")
@@ -87,7 +88,7 @@ class Rules:
         if found := _LEDGER.fullmatch(path):
             ledger = self._ledger(found[1])
             ledger.unsynced.discard(path)
-            if not ledger.unsynced:
+            if not ledger.unsynced and not ledger.may_roll_back:
                 ledger.said.update(_EVENT.findall(ledger.saying))
                 ledger.saying = ""
 
@@ -103,7 +104,9 @@ class Rules:
         owed.clear()
         ledger = self._ledger(found[1])
         ledger.unsynced.add(path)
-        if found[2] != "-journal":
+        if found[2] == "-journal":
+            ledger.may_roll_back = call.name != "ftruncate"
+        else:
             ledger.saying += call.text
 
     def _rename(self, call: Call, old: str, new: str) -> Iterator[str]:

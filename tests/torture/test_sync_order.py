@@ -156,3 +156,14 @@ def test_calls_that_were_interrupted_names_that_are_bytes_and_open_folders_are_r
     assert [(call.name, call.error) for call in found] == [("renameat", ""), ("fsync", "EIO"), ("write", "")]
     assert found[0].paths == ("/a/n\xc3\xa4me.jpg", '/d/e"f')
     assert (found[1].paths, found[2].paths, found[2].text) == (("/a/b",), ("/a/log",), "one\n")
+
+
+def test_what_the_ledger_has_said_stays_said_while_it_says_more(lines: Lines) -> None:
+    """Of two jobs at once, one's attempt begins while the other's commit is under way."""
+    begins = first(lines, r'mkdir(at)?\(.*/state/work/[0-9a-z]+/\d+"')
+    more = next(
+        line
+        for line in reversed(lines[:begins])
+        if re.search(r"pwrite64\(.*ledger\.db(-wal|-journal)?>", line)
+    )
+    assert wrong([*lines[:begins], more, *lines[begins:]]) == []
