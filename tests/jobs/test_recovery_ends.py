@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -340,7 +341,9 @@ def test_the_staged_sheet_of_a_finished_job_is_kept_only_where_no_other_is_known
     ]
     assert left.exists() == (case == "missing")
     assert summary == (Recovered() if case == "missing" else Recovered(removed=1))
-    assert [ONE in line and "is kept" in line for line in told] == ([True] if case == "missing" else [])
+    said = [(line["job"], line["event"]) for line in map(json.loads, told)]
+    assert said == ([(ONE, "staged sheet of a finished job")] if case == "missing" else [])
+    assert all("is kept" in line for line in told)
 
 
 def test_a_file_among_the_work_folders_keeps_nobody_from_starting(world: World) -> None:
