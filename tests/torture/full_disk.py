@@ -94,7 +94,8 @@ class Tight(Studio):
 
     def complaints(self) -> list[str]:
         if self._stays_full and not self._is_told():
-            self.wrong.append(f"left: nobody said '{WORDS[self.kind][0]}'")
+            last = self.log.read_text(errors="replace")[-500:]
+            self.wrong.append(f"left: nobody said '{WORDS[self.kind][0]}', but last: {last!r}")
         return self.wrong + super().complaints()
 
     @property
