@@ -196,6 +196,18 @@ def test_a_row_that_is_too_short_fails_while_decoding_and_gives_no_picture(tmp_p
         opened(path)
 
 
+@pytest.mark.parametrize(("large", "most"), [(False, 30_000), (True, 300_000)])
+def test_a_header_that_says_more_rows_than_the_format_has_takes_no_memory(
+    tmp_path: Path, large: bool, most: int
+) -> None:
+    """Found by fuzzing: 156 bytes that said 738 million rows took 5 GB before anybody looked at the limit of pixels."""
+    data = bytearray(psd_bytes(planes_of(noise(6, 4, bits=8)), mode=RGB, large=large))
+    struct.pack_into(">I", data, 14, most + 1)
+    (tmp_path / "a.psd").write_bytes(data)
+    with pytest.raises(Refusal, match=f"{most + 1} pixels, more than the format has"):
+        opened(tmp_path / "a.psd")
+
+
 def test_the_limit_of_pixels_counts_before_decoding(tmp_path: Path) -> None:
     data = bytearray(psd_bytes(planes_of(noise(20, 30, bits=8)), mode=RGB, packed=False))
     with pytest.raises(Refusal, match="megapixels"):

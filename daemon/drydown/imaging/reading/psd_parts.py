@@ -24,6 +24,9 @@ _MERGED_TRANSPARENCY: Final = {b"Mtrn", b"Mt16", b"Mt32"}
 _DEEP_LAYERS: Final = {b"Lr16", b"Lr32", b"Layr"}
 
 
+_SIDE_PX_MAX: Final = {1: 30_000, 2: 300_000}  #: of PSD and of PSB, by the format's published specification
+
+
 class BadPsd(ValueError):
     """The structure is damaged. The text is a reason in lower case without a full stop."""
 
@@ -73,6 +76,10 @@ def _parts_of(data: Bytes) -> Parts:
     if version not in (1, 2) or not 1 <= channels <= 56 or not width or not height:
         raise BadPsd("its header is damaged")
     large = version == 2
+    if (
+        max(width, height) > _SIDE_PX_MAX[version]
+    ):  # before anything is made by the row: a few bytes may say a billion
+        raise BadPsd(f"its header says {width} by {height} pixels, more than the format has")
     palette, at = _section(data, HEADER_BYTES, 4)
     resources, at = _section(data, at, 4)
     layers, at = _section(data, at, 8 if large else 4)
