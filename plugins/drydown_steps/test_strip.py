@@ -225,7 +225,7 @@ def test_strip(render: Render, settings: TestStrip, job: Job, /) -> Finished:
     )
     wanted = strip_plan.wanted(_asked(settings, keys), renders, bases)
     strip = strip_sheet.make(renders, wanted, ask, job)
-    if strip_patches.show_nothing(strip.patches) and not job.anyway:
+    if not job.anyway and strip_patches.show_nothing(strip.patches):
         raise Hold(
             f"All {len(strip.patches)} patches look the same: where this strip looks, nothing of {', '.join(keys)} shows. Name another place with region, "
             "or values further apart, then retry; or let it be printed with retry --anyway."

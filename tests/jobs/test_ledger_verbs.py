@@ -239,12 +239,16 @@ def test_a_time_that_is_not_known_is_shown_as_nothing() -> None:
 # all or nothing
 
 
+def nothing_happened_and_it_goes_on(ledger: Ledger) -> None:
+    assert ledger.job(ONE).stage is Stage.CLAIMED and len(ledger.events(ONE)) == 1
+    assert ledger.start(ONE) == 1
+
+
 def test_a_value_that_the_tables_refuse_changes_nothing_and_the_ledger_goes_on(ledger: Ledger) -> None:
     enter(ledger)
     with pytest.raises(sqlite3.IntegrityError):
         ledger.pause(ONE, not_before=math.nan, pauses=1, reason="")  # SQLite keeps no such number
-    assert ledger.job(ONE).stage is Stage.CLAIMED and len(ledger.events(ONE)) == 1
-    assert ledger.start(ONE) == 1
+    nothing_happened_and_it_goes_on(ledger)
 
 
 def test_an_error_of_sqlite_within_a_verb_changes_nothing_and_the_ledger_goes_on(
@@ -262,8 +266,7 @@ def test_an_error_of_sqlite_within_a_verb_changes_nothing_and_the_ledger_goes_on
         patch.setattr(durable, "on_step", full)
         with pytest.raises(Exception, match="make room"):
             ledger.start(ONE)
-    assert ledger.job(ONE).stage is Stage.CLAIMED and len(ledger.events(ONE)) == 1
-    assert ledger.start(ONE) == 1
+    nothing_happened_and_it_goes_on(ledger)
 
 
 def test_the_end_of_a_commit_is_told_when_everybody_can_see_it(

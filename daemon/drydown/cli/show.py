@@ -58,8 +58,9 @@ def lines_of(row: JobRow) -> str:
     """One job on one line: state, job, picture, and why. Below it, once it is done, what its steps warn of: before the sheet is printed, not after."""
     reason = f": {row.reason}" if row.reason and row.state in ("pending-held", "aborted", "pending") else ""
     where = f" -> {row.sheet_name}" if row.state == "completed" and row.sheet_name else ""
-    warned = [note for note in row.result_data.get("notes") or () if note.get("level") == "warning"]
-    below_it = [f"           {note.get('step') or 'reading'}: {note.get('text')}" for note in warned if where]
+    notes = row.result_data.get("notes") or () if where else ()
+    warned = [note for note in notes if note.get("level") == "warning"]
+    below_it = [f"           {note.get('step') or 'reading'}: {note.get('text')}" for note in warned]
     return "\n".join([f"{SIGNS[row.state]}  {row.id}  {row.source_name}{where}{reason}", *below_it])
 
 

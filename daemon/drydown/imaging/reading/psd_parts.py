@@ -22,9 +22,8 @@ _SPOT: Final = 2
 _LONG_BLOCKS: Final = {b"LMsk", b"Lr16", b"Lr32", b"Layr", b"Mt16", b"Mt32", b"Mtrn", b"Alph", b"FMsk", b"lnk2", b"FEid", b"FXid", b"PxSD"}  # fmt: skip
 _MERGED_TRANSPARENCY: Final = {b"Mtrn", b"Mt16", b"Mt32"}
 _DEEP_LAYERS: Final = {b"Lr16", b"Lr32", b"Layr"}
-
-
-_SIDE_PX_MAX: Final = {1: 30_000, 2: 300_000}  #: of PSD and of PSB, by the format's published specification
+#: Of PSD and of PSB, by the format's published specification. Asked before anything is made by the row: a few bytes may say a billion.
+_SIDE_PX_MAX: Final = {1: 30_000, 2: 300_000}
 
 
 class BadPsd(ValueError):
@@ -76,9 +75,7 @@ def _parts_of(data: Bytes) -> Parts:
     if version not in (1, 2) or not 1 <= channels <= 56 or not width or not height:
         raise BadPsd("its header is damaged")
     large = version == 2
-    if (
-        max(width, height) > _SIDE_PX_MAX[version]
-    ):  # before anything is made by the row: a few bytes may say a billion
+    if max(width, height) > _SIDE_PX_MAX[version]:
         raise BadPsd(f"its header says {width} by {height} pixels, more than the format has")
     palette, at = _section(data, HEADER_BYTES, 4)
     resources, at = _section(data, at, 4)
