@@ -70,7 +70,7 @@ def test_transparency_is_found_where_the_writer_meant_it(tmp_path: Path) -> None
     ("name", "words"),
     [
         ("combined_larger_than_size.psd", "beyond its 285 bytes"),
-        ("psd-large-bytecounts.psd", "rows"),
+        ("psd-large-bytecounts.psd", "4294967295 pixels, more than the format has"),
         ("timeout-1ee28a249896e05b83840ae8140622de8e648ba9.psd", "compressed in an unusual way"),
         ("timeout-c8efc3fded6426986ba867a399791bae544f59bc.psd", "cut off"),
     ],
