@@ -259,7 +259,7 @@ def endure(
 _ONE_ASKS = threading.Lock()
 
 
-class _Rendered(Attempts):
+class Rendered(Attempts):
     """Writes the files of an attempt from the picture's bytes, here and now."""
 
     def __call__(self, spec: JobSpec, number: int) -> AttemptResult:
@@ -270,7 +270,7 @@ class _Rendered(Attempts):
         return result.model_copy(update={"source_blake3": blake3(spec.source.read_bytes()).hexdigest()})
 
 
-class _NoStarter(Starter):
+class NoStarter(Starter):
     """Is never asked for a child."""
 
     def warm(self) -> None:
@@ -309,7 +309,7 @@ def _watch(root: str, log: str, arguments: tuple[str, str, int, int, int, str, s
     sys.argv = ["drydown", "--studio", root, "watch"]
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     _arm(arguments)
-    with mock.patch.multiple(workshop, Attempts=_Rendered, Starter=_NoStarter, boot_id=lambda: boot):
+    with mock.patch.multiple(workshop, Attempts=Rendered, Starter=NoStarter, boot_id=lambda: boot):
         cli.main()
 
 

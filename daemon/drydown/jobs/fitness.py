@@ -66,7 +66,14 @@ class Fitness:
 
     def suspect(self, spec: JobSpec) -> None:
         """The machine was at fault in this job: try its folders now, and close those that fail."""
-        for folder in self._folders(spec):
+        self._try_all(self._folders(spec))
+
+    def suspect_taking(self, taken: Path) -> None:
+        """The machine was at fault before there was a job: a picture could not be moved into `taken`."""
+        self._try_all((*self._own, taken))
+
+    def _try_all(self, folders: tuple[Path, ...]) -> None:
+        for folder in folders:
             if folder not in self._closed and (why := self._tried(folder)):
                 self._close(folder, why, self._keep_free)
             if self.stopped:

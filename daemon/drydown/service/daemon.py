@@ -249,6 +249,7 @@ class Daemon:
                 raise  # it was moved and could not be put back, and no row tells of it: recovery adopts it
             if is_machines(error):
                 self._no_claims_until = now + CLAIM_AGAIN_S
+                self._workshop.engine.fitness.suspect_taking(ready.folder.path / TAKEN)
             else:
                 self._doors.put_off(ready, f"it cannot be taken: {error}", now)
             log.write("cannot be taken", source=shown(ready.relative), reason=str(error))
