@@ -33,7 +33,7 @@ from drydown.service import workshop
 from drydown.service.house import House, open_house
 from drydown.service.workshop import Workshop
 from tests.jobs.jobs_kit import Printer, an_attempt, answered
-from tests.small_studio import lay_out
+from tests.small_studio import hot_folder, lay_out
 
 #: What changes a folder, as the interpreter announces it (`sys.addaudithook`): ends of the program between steps that no seam announces.
 _CHANGES = frozenset(
@@ -44,6 +44,9 @@ _ANNOUNCED_ONLY = frozenset({"rename", "write", "commit"})
 _WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT
 
 Attempt = Callable[[JobSpec, int, Path], tuple[AttemptResult, Path]]
+
+#: where a picture that comes again is asked about
+_ASKS = hot_folder("once").replace('repeated = "print"\n', "")
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,8 @@ class Scenario:
     may_be_held: bool = False  #: the end may be a question instead
     loses_ledger: bool = False  #: it is deleted before the program starts again
     first_start: bool = False  #: of a studio in which the program never ran before
+    printed_before: bool = False  #: the same pictures have been printed here, and collected
+    wants_another: bool = False  #: what a person answers when asked whether that is meant
 
 
 def refuses(spec: JobSpec, number: int, work: Path) -> tuple[AttemptResult, Path]:
@@ -70,6 +75,8 @@ SCENARIOS = (
     Scenario("refused", attempt=refuses, prints=0),
     Scenario("approved by a person", hot="look"),
     Scenario("ledger lost at the end", may_be_held=True, loses_ledger=True),
+    Scenario("dropped again by a slip", hot="once", printed_before=True),
+    Scenario("dropped again on purpose", hot="once", printed_before=True, wants_another=True, prints=2),
 )
 
 
@@ -82,7 +89,10 @@ class Line:
     house: House = field(init=False)
 
     def __post_init__(self) -> None:
-        self.root, self._used = self.folder / "studio", self.folder.with_name(f"{self.folder.name}-used")
+        self.root = self.folder / "studio"
+        self._used, self._printed = (
+            self.folder.with_name(f"{self.folder.name}-{what}") for what in ("used", "printed")
+        )
         self.places = Places(self.root)
         self._lay_out()
         self.house = open_house(self.root)
@@ -92,19 +102,31 @@ class Line:
         self.once(
             SCENARIOS[0]
         )  # what is worked out once a process is worked out here, not in each of its forks
+        self._keep_printed(Scenario("the first time", hot="once"))
 
     def lay_out(self, scenario: Scenario) -> None:
         """A new studio in the place of the old one, with the pictures dropped in it."""
         if scenario.first_start:
             self._lay_out()
         else:
-            shutil.rmtree(self.folder)
-            shutil.copytree(self._used, self.folder)
+            self._put_back(self._printed if scenario.printed_before else self._used)
         self.drop(scenario)
+
+    def _put_back(self, kept: Path) -> None:
+        shutil.rmtree(self.folder)
+        shutil.copytree(kept, self.folder)
+
+    def _keep_printed(self, scenario: Scenario) -> None:
+        self._put_back(self._used)
+        self.drop(scenario)
+        self.once(scenario)
+        self.look()
+        shutil.copytree(self.folder, self._printed)
 
     def _lay_out(self) -> None:
         shutil.rmtree(self.folder, ignore_errors=True)
-        lay_out(self.root, srgb())
+        lay_out(self.root, srgb(), daemon=_ASKS)
+        (self.root / "hot" / "once").mkdir()
         (
             self.places.state / BALLAST
         ).touch()  # there already: 64 megabytes in memory, a thousand times, are slow
@@ -120,7 +142,7 @@ class Line:
 
     def look(self) -> None:
         """Whoever collects sheets takes those that are there."""
-        for hot in ("final", "look"):
+        for hot in ("final", "look", "once"):
             prints = self.root / "prints" / hot
             if prints.is_dir() and any(path.suffix == ".tif" for path in prints.iterdir()):
                 Printer(prints, self.folder / "book").look()
@@ -134,7 +156,7 @@ class Line:
             ),
             Workshop(self.root, what="the line", say=_nothing, wake=_nothing) as shop,
         ):
-            _work(shop)
+            _work(shop, scenario.wants_another)
 
     def lose_ledger(self) -> None:
         """Somebody deletes it, journals and all."""
@@ -160,10 +182,11 @@ class Line:
             times = sum(count for sheet, count in printed.items() if _picture(name) in sheet)
             if times > scenario.prints:
                 wrong.append(f"twice: {name} was printed {times} times")
-            if copies != 1:
-                wrong.append(f"{'lost' if copies == 0 else 'twice'}: {copies} originals of {name}")
+            dropped = 1 + scenario.printed_before
+            if copies != dropped:
+                wrong.append(f"{'lost' if copies < dropped else 'twice'}: {copies} originals of {name}")
             excused = name in refused if not scenario.prints else scenario.may_be_held and name in held
-            if times < 1 and not excused:
+            if times < max(1, scenario.prints) and not excused:
                 wrong.append(f"lost: {name} is neither printed nor held nor refused with a reason")
         return wrong + [f"left: {path.relative_to(self.root)}" for path in self._left_overs(bool(held))]
 
@@ -224,8 +247,8 @@ def _unnoticed() -> Iterator[None]:
         _noticed = before
 
 
-def _work(shop: Workshop) -> None:
-    """The daemon's turns without its waits, and a person who approves whatever asks for it."""
+def _work(shop: Workshop, wants_another: bool) -> None:
+    """The daemon's turns without its waits, and a person who approves whatever asks for it, and says what a repeat was meant for."""
     engine, ledger = shop.engine, shop.desk.publisher.ledger
     scanner, now = Scanner(shop.folders, IntakeTimes()), 0.0
     for _ in range(50):
@@ -236,9 +259,11 @@ def _work(shop: Workshop) -> None:
             if claimed is not None:
                 shop.reception.take(claimed)
         engine.start_ready()
-        asking = [row for row in ledger.in_stage(Stage.HELD) if row.question is Question.APPROVE]
+        held = ledger.in_stage(Stage.HELD)
+        asking = [row for row in held if row.question in (Question.APPROVE, Question.REPEATED)]
         for row in asking:
-            shop.desk.approve(row.id)
+            answer = wants_another or row.question is Question.APPROVE
+            (shop.desk.approve if answer else shop.desk.cancel)(row.id)
         now += 10.0
         if not (settled or found.ready or found.waiting or asking or engine.running or _waiting(shop)):
             return
