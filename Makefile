@@ -3,6 +3,9 @@ PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
 
+# Compiled modules are kept, whatever the shell says: each of hundreds of interpreters would compile them again.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test coverage bench torture torture-short audit clean
 
 demo: $(VENV)/.runs
