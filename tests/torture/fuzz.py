@@ -110,7 +110,7 @@ def _outcome(wrong: list[str], count: int, seconds: float, how: str) -> Outcome:
 def _long(seed: int) -> Outcome:
     if importlib.util.find_spec("atheris") is None:
         return by_hand(seed, 100_000)
-    return guided(seed, 500_000)
+    return guided(seed, 200_000)
 
 
 def _atheris(name: str, seed: int, runs: int) -> None:
