@@ -274,6 +274,13 @@ def test_compensation_that_a_version_4_profile_forces_is_told(tmp_path: Path) ->
     assert said(2).advice == ()
 
 
+def test_a_profile_that_describes_no_printer_is_told(tmp_path: Path) -> None:
+    studio = opened(tmp_path, pearl=STATED)
+    (told,) = explain(studio, profiles={"pearl": ProfileWords("sRGB", 2, of_printer=False)}).advice
+    assert str(told).startswith('stocks/pearl.toml: profile: "sRGB" describes no printer: ')
+    assert explain(studio, profiles={"pearl": ProfileWords("Pearl", 2)}).advice == ()
+
+
 def test_a_picture_in_the_unprintable_edge_is_a_fault_of_the_recipe_and_geometry_is_asked_once_a_final(
     tmp_path: Path,
 ) -> None:

@@ -115,7 +115,7 @@ def _words(icc: bytes) -> ProfileWords:
     from drydown.imaging.icc import check_output
 
     info = check_output(icc)
-    return ProfileWords(info.description, int(float(info.version)))
+    return ProfileWords(info.description, int(float(info.version)), info.device_class == "prtr")
 
 
 def _placement_sheets(house: House, sheet: str, only: tuple[str, ...]) -> int:

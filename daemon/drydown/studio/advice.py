@@ -14,6 +14,7 @@ from typing import Any
 from drydown.api import Intent
 from drydown.errors import Fault
 from drydown.studio.layers import Complete
+from drydown.studio.profiles import ProfileWords
 from drydown.studio.resolve import Resolved
 from drydown.studio.settled import INK_KEYS
 from drydown.studio.stock import StockFile
@@ -142,9 +143,15 @@ def _large(found: Resolved, convert: int) -> Iterator[Advice]:
             yield Advice(where, f"{told}: this is no longer a cast of the paper; {move}")
 
 
-def stock_advice(found: Resolved, *, major_version: int | None = None) -> Iterator[Advice]:
-    """What the stock leaves open, and settings that have no effect or a bad one. `major_version` is the profile's."""
+def stock_advice(found: Resolved, profile: ProfileWords | None = None) -> Iterator[Advice]:
+    """What the stock leaves open, and settings that have no effect or a bad one. `profile`: what the stock's says of itself."""
     stock, file = found.stock, f"stocks/{found.stock_name}.toml"
+    if profile is not None and not profile.of_printer:
+        yield Advice(
+            f"{file}: profile",
+            f'"{profile.description}" describes no printer: its sheets would be made for a screen or a working space; '
+            "name the profile of this paper on this printer",
+        )
     ticket = stock.ticket
     if ticket.driver_colour not in ("", "off"):
         yield Advice(
@@ -172,7 +179,7 @@ def stock_advice(found: Resolved, *, major_version: int | None = None) -> Iterat
         yield Advice(file, "states no dry_minutes: a print judged wet is judged wrong")
     for step in found.steps:
         if step.use == "convert":
-            yield from _compensation(step, found, file, major_version)
+            yield from _compensation(step, found, file, profile.major_version if profile else None)
     yield from _grain(found, file)
 
 

@@ -80,7 +80,7 @@ def explain(
         profile = words.get(found.stock_name)
         told.append(Told(name, tuple(_paragraphs(studio, found, hot, profile))))
         advice |= dict.fromkeys(chain_advice(found))
-        advice |= dict.fromkeys(stock_advice(found, major_version=profile.major_version if profile else None))
+        advice |= dict.fromkeys(stock_advice(found, profile))
         advice |= dict.fromkeys(
             Advice(f"recipes/{found.recipe.name}.settled.toml", note) for note in found.notes
         )

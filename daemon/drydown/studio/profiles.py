@@ -16,6 +16,7 @@ class ProfileWords:
 
     description: str
     major_version: int  #: of ICC.1: 2 or 4
+    of_printer: bool = True  #: its class is that of an output device (ICC.1:2022, 7.2.5)
 
 
 def open_profiles(
