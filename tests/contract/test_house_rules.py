@@ -99,7 +99,9 @@ def part_of(file: Path) -> str:
 def imports(tree: ast.AST, *, module_level: bool = False) -> Iterator[str]:
     """Dotted names imported; with `module_level` only those that importing the file imports."""
     for node in ast.iter_child_nodes(tree):
-        if module_level and isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
+        if isinstance(node, ast.expr):  # an import is a statement, and stands in one
+            continue
+        if module_level and isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             continue
         if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
             continue

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from pathlib import Path
+from subprocess import CompletedProcess
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
+import pytest
 import pyvips
 from tests.e2e.studio import STOCK, make_studio, paper, picture
+from tests.e2e.warm import daemon, warm
 
-from drydown.demo.drive import daemon, follow
+from drydown.demo import hands
+from drydown.demo.drive import follow
 from drydown.demo.hands import Hands
 from drydown.demo.loop import PICTURE
 from drydown.demo.truth import GAMUT, Truth, finals_apart
@@ -31,7 +38,15 @@ def test_finals_are_compared_where_ink_lies(tmp_path: Path) -> None:
     assert found and float(found[1]) > 2, said
 
 
-def test_a_profile_is_proven_replaced_and_used(tmp_path: Path) -> None:
+def forked(command: list[str], *, cwd: Path, timeout: float, **given: Any) -> CompletedProcess[str]:
+    """A command of the hands, without its second of imports where it draws no picture: that takes a loader that children are denied."""
+    if "--picture" in command:
+        return subprocess.run(command, cwd=cwd, timeout=timeout, **given)
+    return warm().python(command[1:], folder=cwd, timeout_s=timeout)
+
+
+def test_a_profile_is_proven_replaced_and_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(hands, "subprocess", SimpleNamespace(run=forked))
     root = make_studio(
         tmp_path / "studio", {"stocks/pearl.toml": STOCK.replace("ppi", 'measurement = "M1"\nppi')}
     )

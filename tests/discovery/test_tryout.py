@@ -22,11 +22,11 @@ DEADLY: dict[str, tuple[str, str, str, str]] = {
     "it breaks off": ("import os\nos.abort()", "signal 6", "bad.py", ENDS),
     "it acts as a person's Ctrl-C": ("x = 1\nraise KeyboardInterrupt", "KeyboardInterrupt", "bad.py line 2", ENDS),
     "an end of its own kind": ("class End(BaseException): ...\nraise End('now')", "End: now", "bad.py line 2", ENDS),
-    "it turns for ever": ("x = 1\nwhile True:\n    x += 1", "longer than 1.5 s", "bad.py line", LATE),
-    "it waits for ever": ("import time\ntime.sleep(3600)", "longer than 1.5 s", "bad.py line 2", LATE),
-    "it lets nothing through": ("while True:\n  try:\n    while True: pass\n  except BaseException: pass", "longer than 1.5 s", "bad.py", LATE),
+    "it turns for ever": ("x = 1\nwhile True:\n    x += 1", "longer than 1 s", "bad.py line", LATE),
+    "it waits for ever": ("import time\ntime.sleep(3600)", "longer than 1 s", "bad.py line 2", LATE),
+    "it lets nothing through": ("import time\nwhile True:\n  try:\n    time.sleep(9)\n  except BaseException: pass", "longer than 1 s", "bad.py", LATE),
     "it leaves when asked": (f"{HOOK}__import__('os')._exit(1)", "exit code 1", "bad.py", ENDS),
-    "it turns for ever when asked": (f"{HOOK}while True: pass", "longer than 1.5 s", "bad.py line 4", LATE),
+    "it turns for ever when asked": (f"{HOOK}while True: pass", "longer than 1 s", "bad.py line 4", LATE),
     "it exits when asked": (f"{HOOK}raise SystemExit(2)", "SystemExit: 2", "bad.py line 4", ENDS),
 }  # fmt: skip
 
@@ -36,10 +36,11 @@ def test_a_plugin_that_ends_the_process_or_never_comes_back_is_a_problem_and_not
     tmp_path: Path, text: str, says: str, where: str, next_move: str
 ) -> None:
     (tmp_path / "bad.py").write_text(text)
-    found = discover(tmp_path, deadline_s=1.5)
+    found = discover(tmp_path, deadline_s=1)
     (problem,) = found.problems
     assert says in problem.reason and next_move in problem.next_move
-    assert problem.place.startswith(where) and problem.offered_by == f"{tmp_path.name}/bad.py"
+    assert problem.place == where or (where.endswith("line") and problem.place.startswith(where))
+    assert problem.offered_by == f"{tmp_path.name}/bad.py"
     assert "crop" in found.offers
 
 

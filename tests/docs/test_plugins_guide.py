@@ -1,4 +1,7 @@
-"""examples/PLUGINS.md is followed word for word: files are written as it shows them, commands are run, in its order."""
+"""examples/PLUGINS.md is followed word for word: files are written as it shows them, commands are run, in its order.
+
+The studio is the one that `drydown init` lays out, but for a ninth of the pixels.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +38,8 @@ def run(line: str, studio: Path) -> subprocess.CompletedProcess[str]:
     python = ["-m", *words] if words[0] == "drydown" else words[1:]
     if "pytest" in words and "-k" not in words:
         python += ["-k", "not very_large"]
-    return warm().python(python, folder=studio, timeout_s=120, more={"PYTEST_ADDOPTS": "-p no:cacheprovider"})
+    options = f"-p no:cacheprovider --basetemp={studio.parent / 'own'}"  # see tests/own_tests.py
+    return warm().python(python, folder=studio, timeout_s=120, more={"PYTEST_ADDOPTS": options})
 
 
 @pytest.mark.timeout(600)
@@ -43,6 +47,10 @@ def test_the_guide_can_be_followed_word_for_word(tmp_path: Path) -> None:
     studio = tmp_path / "my-studio"
     laid_out = run(f"drydown init {studio}", tmp_path)
     assert laid_out.returncode == 0, laid_out.stderr
+    stock = studio / "stocks" / "pearl.toml"
+    said = stock.read_text(encoding="utf-8")
+    assert "\nppi = 360 " in said
+    stock.write_text(said.replace("\nppi = 360 ", "\nppi = 120 "), encoding="utf-8")
     done = []
     for block in blocks():
         if block.file:

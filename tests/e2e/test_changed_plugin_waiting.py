@@ -7,11 +7,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from drydown.demo.drive import daemon, follow
+from drydown.demo.drive import follow
 from drydown.discovery import source_hash
 from drydown.jobs.ledger_view import LedgerView
 from drydown.jobs.places import Places
-from tests.e2e.studio import RECIPE, STUDIO, drydown, make_studio, picture
+from tests.e2e.studio import PAGELESS, RECIPE, drydown, make_studio, picture
+from tests.e2e.warm import daemon
 
 GATED = '''"""A step that waits until a gate is opened."""
 
@@ -59,7 +60,7 @@ def test_jobs_that_wait_are_held_when_their_settings_no_longer_fit_and_go_on_onc
     studio = make_studio(
         tmp_path / "studio",
         {
-            "studio.toml": STUDIO.replace("jobs_at_once = 2", "jobs_at_once = 1"),
+            "studio.toml": PAGELESS.replace("jobs_at_once = 2", "jobs_at_once = 1"),
             "recipes/small.toml": recipe,
             "plugins/veil.py": GATED,
         },

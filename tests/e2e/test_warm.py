@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 import pyvips
 
+from drydown.demo import drive
 from drydown.starters import write_plugin
-from tests.e2e.studio import RECIPE, drydown, make_studio, picture
-from tests.e2e.warm import warm
+from tests.e2e.studio import RECIPE, STUDIO, drydown, make_studio, picture
+from tests.e2e.warm import daemon, warm
 
 #: Without the line that names the job: what of it has room depends on the name.
 UNNAMED = f"{RECIPE}\n[final]\nslug = false\n"
@@ -29,8 +30,8 @@ def plain(text: str, root: Path) -> str:
     return re.sub(r"Seconds: .*|\"seconds\": [0-9.]+", "SECONDS", text)
 
 
-def sheet(root: Path) -> np.ndarray:
-    (path,) = (root / "prints" / "run").glob("*__*.tif")
+def sheet(root: Path, hot_folder: str = "run") -> np.ndarray:
+    (path,) = (root / "prints" / hot_folder).glob("*__*.tif")
     return pyvips.Image.new_from_file(str(path)).numpy()
 
 
@@ -40,7 +41,7 @@ def test_both_ways_say_and_leave_the_same(tmp_path: Path, monkeypatch: pytest.Mo
     made: dict[bool, np.ndarray] = {}
     for fresh in (True, False):
         root = tmp_path / str(fresh)
-        make_studio(root, {"recipes/small.toml": UNNAMED})
+        make_studio(root, {"studio.toml": STUDIO, "recipes/small.toml": UNNAMED})
         source = picture(root / "harbour.tif")
         monkeypatch.chdir(root)
         monkeypatch.setenv("TZ", "Pacific/Chatham")
@@ -65,6 +66,21 @@ def test_both_ways_say_and_leave_the_same(tmp_path: Path, monkeypatch: pytest.Mo
     assert np.array_equal(made[True], made[False])
 
 
+def test_a_daemon_says_and_leaves_the_same_both_ways(tmp_path: Path) -> None:
+    done = []
+    for number, begun in enumerate((drive.daemon, daemon)):
+        root = make_studio(tmp_path / str(number), {"recipes/small.toml": UNNAMED})
+        dropped = picture(tmp_path / "harbour.jpg")
+        with begun(root) as process:
+            dropped.rename(root / "hot" / "final" / dropped.name)
+            drive.follow(root, 1, deadline_s=60, show=lambda row: None)
+            assert process.poll() is None
+        said = plain((root / "state" / "daemon.log").read_text(), root)
+        left = sorted(plain(str(path), root) for path in root.rglob("*"))
+        done.append((process.returncode, said, left, sheet(root, "final").tobytes()))
+    assert done[0] == done[1] and done[0][0] == 0 and "done  JOB  harbour.jpg" in done[0][1]
+
+
 def test_a_command_that_takes_too_long_is_ended_and_the_next_one_is_heard(tmp_path: Path) -> None:
     studio = make_studio(tmp_path / "studio")
     (studio / "plugins" / "slow.py").write_text("import time\ntime.sleep(60)\n")
@@ -79,7 +95,7 @@ def test_a_plugins_own_tests_end_alike_both_ways(tmp_path: Path) -> None:
     for path in write_plugin("job-book", "observer", "package", tmp_path):
         if path.name.startswith("test_"):
             path.write_text(path.read_text() + "\n\ndef test_it_fails():\n    assert __name__ == 'other'\n")
-    words = ["-m", "pytest", "-q", "-p", "no:cacheprovider", "tests"]
+    words = ["-m", "pytest", "-q", "-p", "no:cacheprovider", "--basetemp", str(tmp_path / "own"), "tests"]
     folder = tmp_path / "job-book"
     fresh = subprocess.run([sys.executable, *words], cwd=folder, capture_output=True, text=True)
     forked = warm().python(words, folder=folder, timeout_s=60)

@@ -8,8 +8,8 @@ import json
 import multiprocessing
 import os
 import re
-from collections.abc import Callable
-from multiprocessing.synchronize import Barrier
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -62,10 +62,44 @@ def test_the_first_studio_has_the_folder_and_the_file_tells_a_person(hot: HotFol
     assert within(hot.path / TAKEN) == [FILE] and file_of(hot).stat().st_nlink == 1
 
 
-def _race(hot: HotFolder, studio: Studio, start: Barrier, links: bool, to: Path) -> None:
+def at_once(
+    rivals: Sequence[Callable[[], None]], *, before: Callable[[], object], after: Callable[[], None]
+) -> None:
+    """Sixty times: `before`, then all rivals at the same moment, each in a process of its own, then `after`."""
+    context = multiprocessing.get_context("fork")
+    gate = context.Barrier(len(rivals) + 1, timeout=60)
+
+    def turns(act: Callable[[], None]) -> None:
+        try:
+            for _ in range(60):
+                gate.wait()
+                act()
+                gate.wait()
+        except BaseException:
+            gate.abort()
+            raise
+
+    processes = [context.Process(target=turns, args=(rival,)) for rival in rivals]
+    for process in processes:
+        process.start()
+    try:
+        for _ in range(60):
+            before()
+            gate.wait()
+            gate.wait()
+            after()
+    except BaseException:
+        gate.abort()
+        raise
+    finally:
+        for process in processes:
+            process.join()
+    assert [process.exitcode for process in processes] == [0] * len(rivals)
+
+
+def _race(hot: HotFolder, studio: Studio, links: bool, to: Path) -> None:
     if not links:
         os.link = no_links
-    start.wait()
     try:
         ours(hot, studio)
         to.write_text("won")
@@ -77,26 +111,18 @@ def _race(hot: HotFolder, studio: Studio, start: Barrier, links: bool, to: Path)
 def test_of_four_processes_that_start_at_once_one_has_the_folder(
     hot: HotFolder, tmp_path: Path, links: bool
 ) -> None:
-    context = multiprocessing.get_context("fork")
-    for turn in range(15):
-        file_of(hot).unlink(missing_ok=True)
-        start = context.Barrier(4)
-        answers = [tmp_path / f"{turn}-{number}" for number in range(4)]
-        rivals = [
-            context.Process(
-                target=_race,
-                args=(hot, Studio(f"/srv/{number}", f"host{number}"), start, links, answers[number]),
-            )
-            for number in range(4)
-        ]
-        for rival in rivals:
-            rival.start()
-        for rival in rivals:
-            rival.join()
-            assert rival.exitcode == 0
+    answers = [tmp_path / str(number) for number in range(4)]
+
+    def one_has_it() -> None:
         winners = [number for number, answer in enumerate(answers) if answer.read_text() == "won"]
         assert len(winners) == 1 and f'"/srv/{winners[0]}"' in file_of(hot).read_text()
         assert within(hot.path / TAKEN) == [FILE]
+
+    rivals = [
+        partial(_race, hot, Studio(f"/srv/{number}", f"host{number}"), links, answer)
+        for number, answer in enumerate(answers)
+    ]
+    at_once(rivals, before=lambda: file_of(hot).unlink(missing_ok=True), after=one_has_it)
 
 
 def test_another_studio_s_folder_is_scanned_claimed_and_adopted_by_nobody_else_until_it_is_free(
@@ -162,8 +188,7 @@ def test_a_studio_of_the_same_host_keeps_another_one_out_while_it_is_there(
         ours(hot, new, take_over=True)
 
 
-def _take_over(hot: HotFolder, studio: Studio, start: Barrier, to: Path) -> None:
-    start.wait()
+def _take_over(hot: HotFolder, studio: Studio, to: Path) -> None:
     try:
         to.write_text(ours(hot, studio, take_over=True))
     except FolderOffline:
@@ -173,25 +198,21 @@ def _take_over(hot: HotFolder, studio: Studio, start: Barrier, to: Path) -> None
 def test_of_four_studios_that_follow_a_moved_one_at_once_one_takes_over(
     hot: HotFolder, tmp_path: Path
 ) -> None:
-    context = multiprocessing.get_context("fork")
-    rivals = [tmp_path / f"rival{number}" for number in range(4)]
-    for root in rivals:
+    roots = [tmp_path / f"rival{number}" for number in range(4)]
+    for root in roots:
         root.mkdir()
         (root / "studio.toml").touch()
-    for _ in range(15):
+
+    def one_has_moved() -> None:
         file_of(hot).unlink(missing_ok=True)
         ours(hot, Studio.at(tmp_path / "moved"))
-        start = context.Barrier(4)
-        at_once = [
-            context.Process(target=_take_over, args=(hot, Studio.at(root), start, root / "answer"))
-            for root in rivals
-        ]
-        for process in at_once:
-            process.start()
-        for process in at_once:
-            process.join()
-        (winner,) = (root for root in rivals if "taken over" in (root / "answer").read_text())
+
+    def one_took_over() -> None:
+        (winner,) = (root for root in roots if "taken over" in (root / "answer").read_text())
         assert f'"{winner}"' in file_of(hot).read_text() and within(hot.path / TAKEN) == [FILE]
+
+    rivals = [partial(_take_over, hot, Studio.at(root), root / "answer") for root in roots]
+    at_once(rivals, before=one_has_moved, after=one_took_over)
 
 
 def test_a_studio_is_known_by_its_real_path_and_its_machine(tmp_path: Path) -> None:

@@ -134,7 +134,14 @@ class Printer:
 
     def look(self) -> None:
         """Collect what is there."""
-        for sheet in self.prints.glob("*__*.tif"):
+        try:
+            with os.scandir(
+                self.prints
+            ) as entries:  # somebody looks at every step: no paths are made for nothing
+                names = [entry.name for entry in entries if entry.name.endswith(".tif")]
+        except FileNotFoundError:
+            return
+        for sheet in (self.prints / name for name in names if "__" in name):
             with self.book.open("ab", buffering=0) as book:
                 book.write(sheet.read_bytes() + b"\n")
             sheet.unlink()

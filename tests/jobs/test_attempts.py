@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from blake3 import blake3
+from tests.e2e.warm import starters
 
 from drydown.api import EdgesMm, SizeMm
 from drydown.discovery import Origin, discover
@@ -75,17 +76,19 @@ def plugin(tmp_path_factory: pytest.TempPathFactory) -> Origin:
 @pytest.fixture(scope="module")
 def starter(plugin: Origin) -> Iterator[Starter]:
     """One for all tests that leave it alone: whatever its children do, the next one is forked."""
-    started = Starter([plugin], cores=1)
-    yield started
-    started.close()
+    with starters():
+        started = Starter([plugin], cores=1)
+        yield started
+        started.close()
 
 
 @pytest.fixture
 def own_starter(plugin: Origin) -> Iterator[Starter]:
     """One to be killed or replaced."""
-    started = Starter([plugin], cores=1)
-    yield started
-    started.close()
+    with starters():
+        started = Starter([plugin], cores=1)
+        yield started
+        started.close()
 
 
 def spec(tmp_path: Path, plugin: Origin, do: str, *, job: str = "job00001", **limits: float) -> JobSpec:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.e2e.warm import starters
 from walled_kit import Walled
 
 from drydown.jobs.left import is_own_file, read_plain, tail
@@ -16,9 +17,10 @@ from drydown.jobs.sandbox.found import Sandbox
 @pytest.fixture(scope="module", params=["off", "available"])
 def at(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walled]:
     wanted: Sandbox = request.param
-    made = Walled(tmp_path_factory.mktemp("answers"), sandbox=wanted)
-    yield made
-    made.starter.close()
+    with starters():
+        made = Walled(tmp_path_factory.mktemp("answers"), sandbox=wanted)
+        yield made
+        made.starter.close()
 
 
 NO_ANSWERS = (

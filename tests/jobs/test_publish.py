@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import random
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -25,8 +24,8 @@ ONE = "job1aaaa"
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> World:
-    return World(tmp_path / "studio")
+def world(quick_path: Path) -> World:
+    return World(quick_path / "studio")
 
 
 @pytest.fixture
@@ -100,11 +99,11 @@ def test_settings_that_came_with_the_picture_are_put_away_with_it(world: World, 
 
 
 def test_a_copy_of_a_persons_own_file_is_removed_and_the_file_itself_stays(
-    world: World, desk: Desk, tmp_path: Path
+    world: World, desk: Desk, quick_path: Path
 ) -> None:
     from drydown.jobs.ledger import Arrival
 
-    own = tmp_path / "a.jpg"
+    own = quick_path / "a.jpg"
     own.write_bytes(b"mine")
     folder = world.drop_and_claim(ONE, "a.jpg", b"mine")
     ledger = desk.publisher.ledger
@@ -364,46 +363,40 @@ def test_a_running_job_is_cancelled_and_a_published_one_is_not(world: World, des
 # places
 
 
-def test_a_sheet_goes_to_a_prints_folder_on_another_file_system(world: World, desk: Desk) -> None:
-    memory = Path("/dev/shm")
-    if not os.access(memory, os.W_OK) or memory.stat().st_dev == world.root.stat().st_dev:
-        pytest.skip("no second file system at hand")
-    with tempfile.TemporaryDirectory(dir=memory) as other:
-        world.prints = Path(other) / "prints"
-        result, folder = made(world, desk)
-        row = desk.conclude(ONE, result, folder)
-        assert row.stage is Stage.DONE and row.sheet is not None
-        assert row.sheet.read_bytes() == b"sheet of " + ONE.encode()
-        assert row.sheet.stat().st_mode & 0o777 == 0o644
-        assert listed(world.prints) == {
-            PRINTS_MARKER,
-            *(
-                f"picture__{ONE}{end}"
-                for end in (
-                    *(end for kind, end in names.SUFFIXES.items() if kind not in names.OPTIONAL),
-                    names.RECORD,
-                )
-            ),
-        }
+def test_a_sheet_goes_to_a_prints_folder_on_another_file_system(
+    world: World, desk: Desk, other_path: Path
+) -> None:
+    world.prints = other_path / "prints"
+    result, folder = made(world, desk)
+    row = desk.conclude(ONE, result, folder)
+    assert row.stage is Stage.DONE and row.sheet is not None
+    assert row.sheet.read_bytes() == b"sheet of " + ONE.encode()
+    assert row.sheet.stat().st_mode & 0o777 == 0o644
+    assert listed(world.prints) == {
+        PRINTS_MARKER,
+        *(
+            f"picture__{ONE}{end}"
+            for end in (
+                *(end for kind, end in names.SUFFIXES.items() if kind not in names.OPTIONAL),
+                names.RECORD,
+            )
+        ),
+    }
 
 
 def test_an_original_on_another_file_system_is_copied_verified_and_only_then_removed(
-    world: World, desk: Desk
+    world: World, desk: Desk, other_path: Path
 ) -> None:
-    memory = Path("/dev/shm")
-    if not os.access(memory, os.W_OK) or memory.stat().st_dev == world.root.stat().st_dev:
-        pytest.skip("no second file system at hand")
-    with tempfile.TemporaryDirectory(dir=memory) as other:
-        world.hot = Path(other) / "hot"
-        world.taken = world.hot / ".taken"
-        world.taken.mkdir(parents=True)
-        world.arrive(desk, ONE, "a.jpg")
-        kept = world.places.originals("done") / f"a__{ONE}.jpg"
-        kept.parent.mkdir(parents=True)
-        kept.write_bytes(ONE.encode())  # as a crash between copy and removal leaves it
-        world.run(desk)
-        assert [path.read_bytes() for path in world.originals()] == [ONE.encode()]
-        assert kept.exists()
+    world.hot = other_path / "hot"
+    world.taken = world.hot / ".taken"
+    world.taken.mkdir(parents=True)
+    world.arrive(desk, ONE, "a.jpg")
+    kept = world.places.originals("done") / f"a__{ONE}.jpg"
+    kept.parent.mkdir(parents=True)
+    kept.write_bytes(ONE.encode())  # as a crash between copy and removal leaves it
+    world.run(desk)
+    assert [path.read_bytes() for path in world.originals()] == [ONE.encode()]
+    assert kept.exists()
 
 
 def test_a_prints_folder_without_its_marker_is_taken_for_an_empty_mount_point(
@@ -421,20 +414,20 @@ def test_a_prints_folder_without_its_marker_is_taken_for_an_empty_mount_point(
     assert desk.publisher.ledger.job("job2bbbb").stage is Stage.DONE
 
 
-def test_a_prints_folder_that_a_person_has_deleted_is_made_again(world: World, tmp_path: Path) -> None:
-    prepare_prints(tmp_path / "prints" / "final", known=True)
-    assert (tmp_path / "prints" / "final" / PRINTS_MARKER).exists()
-    (tmp_path / "prints" / "final" / PRINTS_MARKER).unlink()
+def test_a_prints_folder_that_a_person_has_deleted_is_made_again(world: World, quick_path: Path) -> None:
+    prepare_prints(quick_path / "prints" / "final", known=True)
+    assert (quick_path / "prints" / "final" / PRINTS_MARKER).exists()
+    (quick_path / "prints" / "final" / PRINTS_MARKER).unlink()
     with pytest.raises(MachineFault, match="marker"):
-        prepare_prints(tmp_path / "prints" / "final", known=True)
+        prepare_prints(quick_path / "prints" / "final", known=True)
 
 
-def test_the_boot_is_told_by_the_kernel_and_an_unknown_one_is_empty(tmp_path: Path) -> None:
-    (tmp_path / "boot").write_text("0123-abcd\n")
-    assert boot_id(tmp_path / "boot") == "0123-abcd"
-    assert boot_id(tmp_path / "nothing") == ""
-    (tmp_path / "binary").write_bytes(b"\xff")
-    assert boot_id(tmp_path / "binary") == ""
+def test_the_boot_is_told_by_the_kernel_and_an_unknown_one_is_empty(quick_path: Path) -> None:
+    (quick_path / "boot").write_text("0123-abcd\n")
+    assert boot_id(quick_path / "boot") == "0123-abcd"
+    assert boot_id(quick_path / "nothing") == ""
+    (quick_path / "binary").write_bytes(b"\xff")
+    assert boot_id(quick_path / "binary") == ""
 
 
 # names
@@ -471,9 +464,9 @@ def test_a_staging_name_tells_its_job() -> None:
     assert names.job_of_stage_name(names.stage_name(ONE)) == ONE
 
 
-def test_places_are_shown_below_the_studio_and_escaped(tmp_path: Path) -> None:
-    places = Places(tmp_path)
-    assert places.shown(tmp_path / "prints" / "a\x1b[2J.tif") == r"prints/a\x1b[2J.tif"
+def test_places_are_shown_below_the_studio_and_escaped(quick_path: Path) -> None:
+    places = Places(quick_path)
+    assert places.shown(quick_path / "prints" / "a\x1b[2J.tif") == r"prints/a\x1b[2J.tif"
     assert places.shown(Path("/elsewhere/a")) == "/elsewhere/a"
 
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import errno
 import itertools
-import os
 import random
 import shutil
-import tempfile
 from collections.abc import Iterator
 from dataclasses import astuple
 from functools import partial
@@ -29,19 +27,8 @@ ONE, TWO, THREE = "job1aaaa", "job2bbbb", "job3cccc"
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> World:
-    return World(tmp_path / "studio")
-
-
-@pytest.fixture
-def quick_path(tmp_path: Path) -> Iterator[Path]:
-    """A folder in memory where there is one: hundreds of ends of the program, each with its dozens of syncs."""
-    memory = Path("/dev/shm")
-    if not os.access(memory, os.W_OK):
-        yield tmp_path
-        return
-    with tempfile.TemporaryDirectory(dir=memory) as folder:
-        yield Path(folder)
+def world(quick_path: Path) -> World:
+    return World(quick_path / "studio")
 
 
 @pytest.fixture
@@ -262,9 +249,9 @@ def test_a_sheet_whose_rename_did_not_happen_is_published_in_the_same_run_of_the
     "boots", [("boot-1", "boot-2"), ("", ""), ("boot-1", "")], ids=["restart", "untold", "untold now"]
 )
 def test_after_a_power_cut_a_sheet_that_may_have_been_seen_is_held_and_never_published_unasked(
-    tmp_path: Path, boots: tuple[str, str]
+    quick_path: Path, boots: tuple[str, str]
 ) -> None:
-    world = World(tmp_path / "studio", boot=boots[0])
+    world = World(quick_path / "studio", boot=boots[0])
     ended(world, Stage.PUBLISHING)
     world.boot = boots[1]
     ledger, summary = again(world)
@@ -405,10 +392,10 @@ def test_a_held_job_whose_staged_sheet_is_gone_is_rendered_and_held_again(world:
     desk.publisher.ledger.close()
 
 
-def test_a_studio_that_was_moved_goes_on_where_it_lies_now(world: World, tmp_path: Path) -> None:
+def test_a_studio_that_was_moved_goes_on_where_it_lies_now(world: World, quick_path: Path) -> None:
     ended(world, Stage.RUNNING)
-    world.root.rename(tmp_path / "elsewhere")
-    moved = World(tmp_path / "elsewhere")
+    world.root.rename(quick_path / "elsewhere")
+    moved = World(quick_path / "elsewhere")
     desk = moved.open()
     row = desk.publisher.ledger.job(ONE)
     assert row.spec is not None
@@ -420,13 +407,13 @@ def test_a_studio_that_was_moved_goes_on_where_it_lies_now(world: World, tmp_pat
 
 
 def test_a_sheet_that_waits_for_approval_is_found_after_the_studio_was_moved(
-    world: World, tmp_path: Path
+    world: World, quick_path: Path
 ) -> None:
     world.approve = True
     ended(world, Stage.STAGED)
     again(world)[0].close()
-    world.root.rename(tmp_path / "elsewhere")
-    moved = World(tmp_path / "elsewhere")
+    world.root.rename(quick_path / "elsewhere")
+    moved = World(quick_path / "elsewhere")
     desk = moved.open()
     row = desk.approve(ONE)
     assert (row.stage, row.attempt, row.sheet) == (Stage.DONE, 1, moved.prints / f"picture__{ONE}.tif")

@@ -6,6 +6,7 @@ A `Call` is one system call that has ended, with every name in it as an absolute
 from __future__ import annotations
 
 import codecs
+import functools
 import os
 import re
 import shutil
@@ -70,6 +71,13 @@ def calls(lines: Iterable[str]) -> Iterator[Call]:
 
 
 def _call(line: int, thread: int, name: str, arguments: str, error: str) -> Call:
+    paths, text = _named(name, arguments)
+    return Call(line, thread, name, paths, text, arguments.rpartition(", ")[2], error)
+
+
+@functools.lru_cache(maxsize=4096)  # a trace is read again and again, each time with another line changed
+def _named(name: str, arguments: str) -> tuple[tuple[str, ...], str]:
+    """The paths that a call names, and what it writes."""
     paths, text = list[str](), ""
     for found in _NAME.finditer(arguments):
         folder, quoted, _, opened = found.groups()
@@ -84,7 +92,7 @@ def _call(line: int, thread: int, name: str, arguments: str, error: str) -> Call
                 if folder and not quoted.startswith("/")
                 else _plain(quoted)
             )
-    return Call(line, thread, name, tuple(paths), text, arguments.rpartition(", ")[2], error)
+    return tuple(paths), text
 
 
 def _plain(escaped: str) -> str:

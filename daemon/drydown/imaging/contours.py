@@ -7,7 +7,6 @@ from typing import Final
 
 import contourpy
 import numpy as np
-from scipy.ndimage import gaussian_filter
 
 from drydown.imaging.pcs import Floats
 
@@ -21,7 +20,7 @@ def contours(field: Floats, levels: Sequence[float]) -> list[list[Floats]]:
     `field`: (height, width). It is smoothed a little first. Even-odd filling of a level's curves fills what lies above it; the picture's edge closes them.
     """
     height, width = field.shape
-    smooth = gaussian_filter(field, max(height, width) * _SMOOTH, mode="nearest")
+    smooth = _smoothed(field, max(height, width) * _SMOOTH)
     edged = np.pad(smooth, 1, constant_values=min(0.0, float(smooth.min())))
     made = contourpy.contour_generator(z=edged, line_type=contourpy.LineType.Separate)
     found = []
@@ -29,6 +28,22 @@ def contours(field: Floats, levels: Sequence[float]) -> list[list[Floats]]:
         curves = [(np.asarray(line) - 0.5) / (width, height) for line in made.lines(level)]
         found.append([np.clip(curve, 0, 1) for curve in curves if _area(curve) >= _LEAST_AREA])
     return found
+
+
+def _smoothed(field: Floats, sigma: float) -> Floats:
+    """By a Gaussian cut off at 4 sigma, the edge's values going on outside; SciPy's would be the same numbers, and a fifth of a second to import."""
+    reach = int(4 * sigma + 0.5)
+    weights = np.exp(-0.5 / sigma**2 * np.arange(-reach, reach + 1) ** 2)
+    weights /= weights.sum()
+    for _ in range(2):  # down the columns, and turned over the rows
+        height = len(field)
+        wide = np.pad(field, [(reach, reach), (0, 0)], mode="edge")
+        total = wide[reach : reach + height] * weights[reach]
+        for away in range(reach, 0, -1):
+            both = wide[reach - away : reach - away + height] + wide[reach + away : reach + away + height]
+            total += both * weights[reach - away]
+        field = total.T
+    return field
 
 
 def _area(curve: Floats) -> float:

@@ -8,6 +8,7 @@ so that mode is used only where the library is known to be mended. This module k
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import sqlite3
 from collections.abc import Callable
@@ -253,6 +254,7 @@ def _tables(connection: sqlite3.Connection) -> list[tuple[str, str, str]]:
     return [(row[0], row[1], row[2]) for row in connection.execute(query)]
 
 
+@functools.cache
 def _expected_tables(version: int) -> list[tuple[str, str, str]]:
     """The same of a ledger of this schema as it was made."""
     with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
