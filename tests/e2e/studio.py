@@ -18,6 +18,8 @@ from tests.e2e.warm import warm
 from tests.small_studio import DAEMON, HOT_FOLDERS, TO_PAPER, recipe, steps
 
 STUDIO = HOT_FOLDERS + DAEMON + "deadline_s = 60\n"
+#: Without pages, which take as long as a small sheet: for tests that look at none. Further text of the last table may follow.
+PAGELESS = f"[pages]\nmake = false\n{STUDIO}"
 
 STOCK = """
 profile = "profiles/pearl.icc"
@@ -40,12 +42,12 @@ def paper() -> bytes:
 
 
 def make_studio(root: Path, files: Mapping[str, str] | None = None) -> Path:
-    """A studio in `root`; `files` replaces or adds files by their path."""
+    """A studio in `root` that makes no pages; `files` replaces or adds files by their path."""
     lay_out(root, paper())
     for name in ("stocks", "recipes"):
         for file in (root / name).iterdir():
             file.unlink()
-    written = {"studio.toml": STUDIO, "stocks/pearl.toml": STOCK, "recipes/small.toml": RECIPE} | dict(
+    written = {"studio.toml": PAGELESS, "stocks/pearl.toml": STOCK, "recipes/small.toml": RECIPE} | dict(
         files or {}
     )
     for name, text in written.items():
@@ -57,16 +59,20 @@ def picture(
     path: Path, *, seed: int = 1, width: int = 600, height: int = 400, icc: bytes | None = None
 ) -> Path:
     """A small picture with gradients and texture; JPEG or TIFF or PNG by its name."""
+    path.write_bytes(_drawn(path.suffix, seed, width, height, srgb() if icc is None else icc))
+    return path
+
+
+@functools.lru_cache(maxsize=32)
+def _drawn(suffix: str, seed: int, width: int, height: int, icc: bytes) -> bytes:
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[0:height, 0:width]
     base = np.stack([x / width, y / height, 0.5 + 0.3 * np.sin((x + y) / 40)], axis=2)
     array = np.clip(base * 200 + 20 + rng.normal(0, 3, base.shape), 0, 255).astype(np.uint8)
     image = pyvips.Image.new_from_array(array).copy(interpretation="srgb").copy()
-    data = icc if icc is not None else srgb()
-    if data:
-        image.set_type(pyvips.GValue.blob_type, "icc-profile-data", data)
-    image.write_to_file(str(path))
-    return path
+    if icc:
+        image.set_type(pyvips.GValue.blob_type, "icc-profile-data", icc)
+    return bytes(image.write_to_buffer(suffix))
 
 
 def drydown(

@@ -14,8 +14,9 @@ import pytest
 import pyvips
 from PIL import Image
 
-from drydown.demo.drive import daemon, follow
+from drydown.demo.drive import follow
 from tests.e2e.studio import RECIPE, STOCK, STUDIO, drydown, make_studio, paper, picture
+from tests.e2e.warm import daemon
 
 MM_PER_INCH = 25.4
 
@@ -27,7 +28,8 @@ def studio(tmp_path: Path) -> Path:
 
 def run(studio: Path, recipe: str, *sources: Path, anyway: bool = False) -> dict[str, dict[str, Any]]:
     """The jobs of one `drydown run`, by the name of their picture; nothing of the program's inside may be shown."""
-    done = drydown(studio, "run", recipe, *map(str, sources), "--json", *(["--anyway"] if anyway else []))
+    options = ["--json", "--no-contact-sheet", *(["--anyway"] if anyway else [])]
+    done = drydown(studio, "run", recipe, *map(str, sources), *options)
     assert done.returncode in (0, 1), done.stderr
     for inner in ("Traceback", "unable to call", "Errno"):
         assert inner not in done.stdout + done.stderr

@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from drydown.imaging.working import oprgb
-from tests.e2e.studio import drydown, make_studio, paper, picture
+from tests.e2e.studio import STUDIO, drydown, make_studio, paper, picture
 
 
 @pytest.fixture
 def studio(tmp_path: Path) -> Path:
-    return make_studio(tmp_path / "studio")
+    return make_studio(tmp_path / "studio", {"studio.toml": STUDIO})
 
 
 def with_pages(studio: Path, table: str) -> None:

@@ -13,7 +13,7 @@ from PIL import Image
 
 from drydown.demo.drive import daemon
 from drydown.imaging.working import srgb
-from tests.e2e.studio import STOCK, drydown, make_studio, paper, picture
+from tests.e2e.studio import STOCK, STUDIO, drydown, make_studio, paper, picture
 
 PRICED = STOCK.replace(
     "[ticket]", 'price_per_sheet = { "4x6" = 0.25 }\ncurrency = "EUR"\nlot = "0412"\n[ticket]'
@@ -71,6 +71,7 @@ def check_contact_sheet(studio: Path, *, left: bool, right: bool) -> None:
 
 
 def test_a_folder_becomes_numbered_sheets_a_table_and_a_contact_sheet(studio: Path, portfolio: Path) -> None:
+    (studio / "studio.toml").write_text(STUDIO)  # with pages
     hold_untagged(studio)
     done = drydown(studio, "run", "small", str(portfolio), fresh=True)
     assert done.returncode == 1, done.stderr

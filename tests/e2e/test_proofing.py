@@ -7,7 +7,6 @@ import subprocess
 import sys
 import time
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,26 +15,25 @@ import numpy.typing as npt
 import pytest
 import pyvips
 
-from drydown.demo.drive import daemon, follow
+from drydown.demo.drive import follow
 from drydown.imaging.working import srgb
 from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.places import Places
 from tests.e2e.shelf import Shelf
-from tests.e2e.studio import RECIPE, STOCK, STUDIO, drydown, make_studio, picture
+from tests.e2e.studio import PAGELESS, RECIPE, STOCK, drydown, make_studio, picture
+from tests.e2e.warm import daemon, warm
 
-#: With a folder for strips; pages have tests of their own.
-PROOF_STUDIO = f"""{STUDIO}
+#: With a folder for strips.
+PROOF_STUDIO = f"""{PAGELESS}
 [[hot_folder]]
 path = "hot/proof"
 recipe = "small"
 sheet_maker = "test-strip"
 sheet = "letter"
-
-[pages]
-make = false
 """
 INKS = ("balance.cyan", "balance.magenta", "balance.yellow")
+DAMAGED = ("settled = 1\nrecipe = ", "settled = 9\n", "mine = true\n")  #: files of settled values
 #: Waits for a person's hand, so that a job can be caught at work.
 GATE = """
 import time
@@ -64,12 +62,12 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
 @pytest.fixture
 def studio(shelf: Shelf) -> Path:
     shelf.clear()
-    return make_studio(shelf.here / "studio", {"studio.toml": PROOF_STUDIO})
+    return laid_out(shelf.here)
 
 
 @pytest.fixture
 def harbour(studio: Path) -> Path:
-    return picture(studio.parent / "harbour.tif", width=900, height=600)
+    return view(studio.parent)
 
 
 @pytest.fixture
@@ -79,9 +77,26 @@ def strip(shelf: Shelf, studio: Path, harbour: Path) -> str:
 
 
 @pytest.fixture
+def sharp(shelf: Shelf, studio: Path, harbour: Path) -> str:
+    """The job of a strip of three strengths of sharpening, made in another quality than finals."""
+    vary = '\n[test-strip]\nvary = ["sharpen.strength"]\nvalues = [[0.2, 0.4, 0.6]]\n'
+    (studio / "recipes" / "small.toml").write_text(RECIPE + vary)
+    (studio / "stocks" / "pearl.toml").write_text('strip_quality = "draft"\n' + STOCK)
+    return shelf.job("sharp", lambda: ring_around(studio, harbour))
+
+
+@pytest.fixture
 def final(shelf: Shelf, studio: Path, harbour: Path) -> str:
     """The job of a final by the bare recipe."""
     return shelf.job("final", lambda: made(studio, harbour))
+
+
+def laid_out(here: Path) -> Path:
+    return make_studio(here / "studio", {"studio.toml": PROOF_STUDIO})
+
+
+def view(here: Path) -> Path:
+    return picture(here / "harbour.tif", width=900, height=600)
 
 
 def ring_around(studio: Path, source: Path) -> str:
@@ -104,6 +119,11 @@ def row_of(studio: Path, job: str) -> JobRow:
 
 def jobs(studio: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in drydown(studio, "jobs", "--json").stdout.splitlines()]
+
+
+def states(studio: Path) -> dict[str, str]:
+    with LedgerView.read(Places(studio).ledger) as ledger:
+        return {row.source_name: row.state for row in ledger.jobs()}
 
 
 def record(studio: Path, job: str) -> dict[str, Any]:
@@ -330,12 +350,12 @@ def test_a_slip_of_the_hand_settles_nothing(
 
 
 @pytest.fixture(scope="module")
-def once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]]:
+def once(shelf: Shelf, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A studio with a strip, for tests that change nothing."""
-    root = tmp_path_factory.mktemp("once")
-    studio = make_studio(root / "studio")
-    source = picture(root / "harbour.tif", width=900, height=600)
-    yield studio, ring_around(studio, source)
+    shelf.clear()
+    job = shelf.job("strip", lambda: ring_around(laid_out(shelf.here), view(shelf.here)))
+    shelf.copy("strip", root := tmp_path_factory.mktemp("once") / "here")
+    return root / "studio", job
 
 
 def test_only_a_completed_strip_can_be_chosen_from(studio: Path, harbour: Path, final: str) -> None:
@@ -373,7 +393,7 @@ def test_what_was_settled_since_is_no_change_of_the_recipe(studio: Path, strip: 
     assert values["sharpen.strength"] == 0.5 and values["balance.magenta"] == -4.3
 
 
-@pytest.mark.parametrize("text", ["settled = 1\nrecipe = ", "settled = 9\n", "mine = true\n"])
+@pytest.mark.parametrize("text", DAMAGED)
 def test_a_damaged_settled_file_is_told_of_and_never_written_over(
     studio: Path, strip: str, text: str
 ) -> None:
@@ -382,17 +402,23 @@ def test_a_damaged_settled_file_is_told_of_and_never_written_over(
     assert "small.settled.toml" in refused(drydown(studio, "choose", strip, "C2"), 3)
     assert "small.settled.toml" in refused(drydown(studio, "choose", strip, "--undo"), 3)
     assert file.read_text() == text
-    file.unlink()
+
+
+def test_a_running_daemon_tells_of_a_damaged_settled_file_too(studio: Path, strip: str) -> None:
+    file = studio / "recipes" / "small.settled.toml"
     with daemon(studio):
-        file.write_text(text)
-        assert "small.settled.toml" in refused(drydown(studio, "choose", strip, "C2"), 3)
-    assert file.read_text() == text
+        for text in DAMAGED:
+            file.write_text(text)
+            assert "small.settled.toml" in refused(drydown(studio, "choose", strip, "C2"), 3)
+            assert file.read_text() == text
 
 
 def test_a_strip_of_another_quality_tells_about_sharpness_and_not_about_colour(
-    studio: Path, harbour: Path
+    studio: Path, harbour: Path, sharp: str
 ) -> None:
-    (studio / "stocks" / "pearl.toml").write_text('strip_quality = "draft"\n' + STOCK)
+    ok(drydown(studio, "choose", sharp, "A1"))
+    assert settled(studio)["now"]["values"]["sharpen.strength"] == 0.2
+    (studio / "recipes" / "small.toml").write_text(RECIPE)
     colour = ring_around(studio, harbour)
     told = refused(drydown(studio, "choose", colour, "C2"), 5)
     assert "'draft'" in told and "balance.magenta" in told and "--anyway" in told
@@ -400,19 +426,12 @@ def test_a_strip_of_another_quality_tells_about_sharpness_and_not_about_colour(
     assert "balance.magenta" in typed, "a value typed in is not taken from the strip"
     ok(drydown(studio, "choose", colour, "C2", "--anyway"))
     assert settled(studio)["now"]["values"]["balance.magenta"] == -4.3
-    recipe = studio / "recipes" / "small.toml"
-    recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["sharpen.strength"]\nvalues = [[0.2, 0.4, 0.6]]\n')
-    sharp = ring_around(studio, harbour)
-    ok(drydown(studio, "choose", sharp, "A1"))
-    assert settled(studio)["now"]["values"]["sharpen.strength"] == 0.2
 
 
-def test_a_strip_that_is_judged_wet_is_warned_of_and_the_minutes_are_kept(
-    studio: Path, harbour: Path
-) -> None:
-    strip = ring_around(studio, harbour)  # just now
+def test_a_strip_that_is_judged_wet_is_warned_of_and_the_minutes_are_kept(studio: Path, strip: str) -> None:
     done = drydown(studio, "choose", strip, "C2")
-    assert "judged 0 min after it was made, and pearl dries for 30 min" in done.stderr
+    minutes = settled(studio)["now"]["minutes"]
+    assert f"judged {minutes} min after it was made, and pearl dries for 30 min" in done.stderr
     assert "the light is not stated" in done.stderr
     (studio / "recipes" / "small.toml").write_text('light = "D50 500 lx"\n' + RECIPE)
     again = drydown(studio, "choose", strip, "C2")
@@ -461,14 +480,10 @@ def test_a_running_daemon_uses_new_values_for_the_next_job_and_never_for_one_tha
     gate.unlink()
     with daemon(studio):
         first = picture(tmp_path / "first.tif", seed=2, width=900, height=600)
-        asked = subprocess.Popen(
-            [*_program(studio), "run", "slow", str(first)],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        _until(
-            lambda: any(job["source"] == "first.tif" and job["state"] == "processing" for job in jobs(studio))
-        )
+        with (tmp_path / "said").open("wb") as said:
+            command = [sys.executable, "-m", "drydown", "--studio", str(studio), "run", "slow", str(first)]
+            asked = warm().begin(command, stdout=said, stderr=said, start_new_session=True)
+        _until(lambda: states(studio).get("first.tif") == "processing")
         ok(drydown(studio, "choose", slow_strip, "C2"))
         gate.write_text("")
         assert asked.wait(60) == 0
@@ -490,10 +505,6 @@ def _strip_through_the_gate(studio: Path, source: Path, gate: Path) -> str:
     assert done.returncode == 0, done.stderr
     job: str = json.loads(done.stdout)["job"]
     return job
-
-
-def _program(studio: Path) -> list[str]:
-    return [sys.executable, "-m", "drydown", "--studio", str(studio)]
 
 
 def _until(holds: Any, seconds: float = 60) -> None:
@@ -660,11 +671,8 @@ def test_a_ranking_that_is_none_is_refused(
     assert says in refused(drydown(once[0], "choose", once[1], *args), code)
 
 
-def test_a_ranking_of_sharpness_says_nothing_of_the_printer(studio: Path, harbour: Path) -> None:
-    recipe = studio / "recipes" / "small.toml"
-    recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["sharpen.strength"]\nvalues = [[0.2, 0.4, 0.6]]\n')
-    strip = ring_around(studio, harbour)
-    told = refused(drydown(studio, "choose", strip, "A1", "A2", "B1"), 5)
+def test_a_ranking_of_sharpness_says_nothing_of_the_printer(studio: Path, sharp: str) -> None:
+    told = refused(drydown(studio, "choose", sharp, "A1", "A2", "B1"), 5)
     assert "a ranking cannot be read backwards" in told and "choose one patch" in told
 
 
@@ -675,11 +683,12 @@ def test_several_pictures_share_a_strip_each_with_what_it_brought_along(studio: 
     (studio / "stocks" / "pearl.toml").write_text("refeed = true\n" + STOCK)
     recipe = studio / "recipes" / "small.toml"
     recipe.write_text(RECIPE + '\n[test-strip]\nvary = ["balance.magenta"]\nvalues = [[-6, 0, 6]]\n')
-    finals = []
+    sources = []
     for number, name in enumerate(("one", "two", "three"), 1):
-        source = picture(tmp_path / f"{name}.tif", seed=number, width=900, height=600)
+        sources.append(picture(tmp_path / f"{name}.tif", seed=number, width=900, height=600))
         (tmp_path / f"{name}.toml").write_text(f"[tone-lift]\nlift_L = {number}\n")
-        finals.append(made(studio, source))
+    told = ok(drydown(studio, "run", "small", *map(str, sources), "--no-contact-sheet", "--json"))
+    finals = [json.loads(line)["job"] for line in told.splitlines()]
     ok(drydown(studio, "strip", *finals))
     job = jobs(studio)[-1]["job"]
     maker = record(studio, job)["maker"]

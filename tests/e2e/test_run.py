@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import pyvips
 
-from tests.e2e.studio import drydown, make_studio, paper, picture
+from tests.e2e.studio import STUDIO, drydown, make_studio, paper, picture
 
 
 @pytest.fixture
@@ -26,7 +26,8 @@ def used(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return studio, file
 
 
-def test_a_file_becomes_a_sheet_with_preview_ticket_and_record(studio: Path, tmp_path: Path) -> None:
+def test_a_file_becomes_a_sheet_with_preview_page_ticket_and_record(tmp_path: Path) -> None:
+    studio = make_studio(tmp_path / "studio", {"studio.toml": STUDIO})
     source = picture(tmp_path / "harbour.tif")
     done = drydown(studio, "run", "small", str(source), "--json")
     assert done.returncode == 0, done.stderr

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -12,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from drydown.demo.drive import daemon, follow
-from tests.e2e.studio import RECIPE, drydown, make_studio, picture
+from drydown.demo.drive import follow
+from tests.e2e.studio import RECIPE, STUDIO, drydown, make_studio, picture
+from tests.e2e.warm import AtWork, daemon, warm
 
 FATAL = """
 import os, signal
@@ -37,7 +37,8 @@ class Patient:
 
     lonely: Path  #: a studio with a running daemon and settings that no picture follows: told of after 20 s
     crashed: Path  #: a studio whose step crashes: three attempts, with a pause before each
-    crashing: subprocess.Popen[str]
+    crashing: AtWork
+    said: Path  #: by the command
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -50,13 +51,13 @@ def patient(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Patient]:
     )
     source = picture(root / "a.jpg")
     command = [sys.executable, "-m", "drydown", "--studio", str(crashed), "run", "bad", str(source), "--json"]
-    with (
-        daemon(lonely),
-        subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as crashing,
-    ):
+    said = root / "said"
+    with daemon(lonely), said.open("wb") as out:
+        crashing = warm().begin(command, stdout=out, stderr=out, start_new_session=True)
         (lonely / "hot" / "final" / "lonely.toml").write_text("copies = 2\n")
-        yield Patient(lonely, crashed, crashing)
+        yield Patient(lonely, crashed, crashing, said)
         crashing.kill()
+        crashing.wait()
 
 
 @pytest.fixture
@@ -70,22 +71,24 @@ def drop(source: Path, folder: Path) -> None:
 
 def test_dropped_pictures_come_out_as_sheets_once_each(studio: Path, tmp_path: Path) -> None:
     with daemon(studio):
-        for number in range(5):
+        for number in range(3):  # one more than are made at once
             drop(picture(tmp_path / f"p{number}.jpg", seed=number), studio / "hot" / "final")
-        rows = follow(studio, 5, deadline_s=60, show=lambda row: None)
-    assert [row.state for row in rows] == ["completed"] * 5
-    assert len(list((studio / "prints" / "final").glob("*.tif"))) == 5
-    assert len(list((studio / "originals" / "done").glob("p*.jpg"))) == 5
+        rows = follow(studio, 3, deadline_s=60, show=lambda row: None)
+    assert [row.state for row in rows] == ["completed"] * 3
+    assert len(list((studio / "prints" / "final").glob("*.tif"))) == 3
+    assert len(list((studio / "originals" / "done").glob("p*.jpg"))) == 3
     assert not [path for path in (studio / "hot" / "final").iterdir() if not path.name.startswith(".")]
 
 
-def test_a_job_that_waits_for_approval_shows_its_preview_and_no_sheet(studio: Path, tmp_path: Path) -> None:
+def test_a_job_that_waits_for_approval_shows_its_preview_and_page_and_no_sheet(tmp_path: Path) -> None:
+    studio = make_studio(tmp_path / "studio", {"studio.toml": STUDIO})
     with daemon(studio):
         drop(picture(tmp_path / "look.jpg"), studio / "hot" / "look")
         (row,) = follow(studio, 1, deadline_s=60, show=lambda row: None)
         prints = studio / "prints" / "look"
         assert row.state == "pending-held"
         assert len(list(prints.glob("*.preview.jpg"))) == 1 and not list(prints.glob("*.tif"))
+        assert len(list(prints.glob("*.page.html"))) == 1
         assert drydown(studio, "approve", row.id, fresh=True).returncode == 0
         (row,) = follow(studio, 1, deadline_s=60, show=lambda row: None)
         assert row.state == "completed" and len(list(prints.glob("*.tif"))) == 1
@@ -124,7 +127,7 @@ def test_a_changed_recipe_counts_from_the_next_picture_on(studio: Path, tmp_path
 
 def test_a_daemon_killed_at_work_goes_on_at_the_next_start(studio: Path, tmp_path: Path) -> None:
     with daemon(studio) as process:
-        for number in range(4):
+        for number in range(3):
             drop(picture(tmp_path / f"p{number}.jpg", seed=number), studio / "hot" / "final")
         deadline = time.monotonic() + 30
         while not list((studio / "state").glob("work/*")) and time.monotonic() < deadline:
@@ -133,14 +136,14 @@ def test_a_daemon_killed_at_work_goes_on_at_the_next_start(studio: Path, tmp_pat
         process.wait()
     (studio / "state" / "daemon.log").unlink()
     with daemon(studio):
-        rows = follow(studio, 4, deadline_s=90, show=lambda row: None)
-    assert sorted(row.state for row in rows) == ["completed"] * 4
-    assert len(list((studio / "prints" / "final").glob("*.tif"))) == 4
+        rows = follow(studio, 3, deadline_s=90, show=lambda row: None)
+    assert sorted(row.state for row in rows) == ["completed"] * 3
+    assert len(list((studio / "prints" / "final").glob("*.tif"))) == 3
 
 
 def test_a_step_that_crashes_the_process_costs_that_job_only(patient: Patient, tmp_path: Path) -> None:
-    said, _ = patient.crashing.communicate(timeout=110)
-    job = json.loads(said)
+    patient.crashing.wait(110)
+    (job,) = [json.loads(line) for line in patient.said.read_text().splitlines() if line.startswith("{")]
     assert job["state"] == "aborted" and "SIGSEGV" in job["reason"] and job["attempts"] == 3
     studio = patient.crashed
     good = drydown(studio, "run", "small", str(picture(tmp_path / "b.jpg")), "--json")

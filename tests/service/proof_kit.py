@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.e2e.studio import STUDIO, drydown, make_studio, picture
+from tests.e2e.studio import PAGELESS, drydown, make_studio, picture
 
 from drydown.service.workshop import Workshop
 
@@ -16,7 +16,7 @@ PROOF = '[[hot_folder]]\npath = "hot/proof"\nrecipe = "small"\nsheet_maker = "te
 
 def studio_with_strip(root: Path) -> tuple[Path, str]:
     """The studio, and the job of its strip."""
-    studio = make_studio(root / "studio", {"studio.toml": STUDIO.replace("[daemon]", PROOF)})
+    studio = make_studio(root / "studio", {"studio.toml": PAGELESS.replace("[daemon]", PROOF)})
     return studio, printed(studio, picture(root / "harbour.tif", width=900, height=600))
 
 

@@ -9,9 +9,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from tests.e2e.studio import STUDIO, drydown, make_studio, picture
+from tests.e2e.studio import PAGELESS, drydown, make_studio, picture
+from tests.e2e.warm import daemon
 
-from drydown.demo.drive import daemon, follow
+from drydown.demo.drive import follow
 from drydown.intake.folder import TAKEN, HotFolder
 from drydown.intake.owner import FILE
 from drydown.service import foreign as module
@@ -25,7 +26,7 @@ def two_studios(tmp_path: Path) -> tuple[Path, Path, Path]:
     """The first, with its hot folder; and the second, which shares it."""
     first = make_studio(tmp_path / "first")
     hot = first / "hot" / "final"
-    text = STUDIO.replace('"hot/final"', f'"{hot}"')
+    text = PAGELESS.replace('"hot/final"', f'"{hot}"')
     return first, make_studio(tmp_path / "second", {"studio.toml": text}), hot
 
 

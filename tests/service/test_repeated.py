@@ -6,10 +6,11 @@ import shutil
 from pathlib import Path
 
 import pytest
-from tests.e2e.studio import STUDIO, drydown, make_studio, picture
+from tests.e2e.studio import PAGELESS, drydown, make_studio, picture
+from tests.e2e.warm import daemon
 from tests.service.proof_kit import opened
 
-from drydown.demo.drive import daemon, follow
+from drydown.demo.drive import follow
 from drydown.jobs.ledger import Arrival, LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.places import Places
@@ -18,7 +19,7 @@ from drydown.service.asks import take_files
 from drydown.service.reception import Order
 from drydown.service.workshop import Workshop
 
-ASKING = STUDIO.replace('repeated = "print"\n', "")
+ASKING = PAGELESS.replace('repeated = "print"\n', "")
 
 
 @pytest.fixture
@@ -91,7 +92,7 @@ def test_only_a_drop_is_looked_at_and_not_what_a_command_asked_for(studio: Path,
 
 @pytest.mark.parametrize("policy", ["hold", "print", "refuse"])
 def test_a_plan_carries_what_the_hot_folder_and_the_daemon_table_say(tmp_path: Path, policy: str) -> None:
-    text = STUDIO.replace('repeated = "print"', f'repeated = "{policy}"') + "repeat_window_hours = 72\n"
+    text = PAGELESS.replace('repeated = "print"', f'repeated = "{policy}"') + "repeat_window_hours = 72\n"
     studio = make_studio(tmp_path / "studio", {"studio.toml": text})
     with opened(studio) as workshop:
         row = dropped(workshop, "aaaaaaaa1")

@@ -9,7 +9,8 @@ import time
 from pathlib import Path
 
 import pytest
-from tests.e2e.studio import STUDIO, drydown, make_studio, picture
+from tests.e2e.studio import PAGELESS, drydown, make_studio, picture
+from tests.e2e.warm import starters
 
 from drydown.errors import StudioError
 from drydown.jobs.lock import is_held
@@ -18,7 +19,7 @@ from drydown.service.workshop import Workshop
 
 
 def studio(root: Path, sandbox: str) -> Path:
-    text = STUDIO.replace("deadline_s = 60", f'deadline_s = 60\nsandbox = "{sandbox}"')
+    text = PAGELESS.replace("deadline_s = 60", f'deadline_s = 60\nsandbox = "{sandbox}"')
     return make_studio(root, {"studio.toml": text})
 
 
@@ -45,7 +46,7 @@ def test_a_studio_that_requires_the_sandbox_does_not_start_without(tmp_path: Pat
 @pytest.mark.usefixtures("no_landlock")
 def test_one_that_takes_what_there_is_starts_and_says_once_what_is_missing(tmp_path: Path) -> None:
     said: list[str] = []
-    with open_shop(studio(tmp_path / "studio", "available"), said) as shop:
+    with starters(), open_shop(studio(tmp_path / "studio", "available"), said) as shop:
         shop.tell_sandbox()
         assert said == [], "nothing is known yet, and nothing waits for it"
         shop.starter.warm()
@@ -65,7 +66,7 @@ def test_check_tells_of_every_layer(tmp_path: Path) -> None:
     root = studio(tmp_path / "studio", "off")
     told = drydown(root, "check")
     assert "Sandbox\n  off by studio.toml" in told.stdout
-    (root / "studio.toml").write_text(STUDIO)
+    (root / "studio.toml").write_text(PAGELESS)
     data = json.loads(drydown(root, "check", "--json").stdout)
     assert data["faults"] == [] and data["off"] == {}
     assert set(data["sandbox"]["layers"]) | set(data["sandbox"]["missing"]) == {"landlock", "seccomp"}
