@@ -10,6 +10,7 @@ The module knows no steps and no recipes.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import exp, log
 from typing import Final
 
@@ -33,6 +34,11 @@ def tone_table(response: NeutralResponse, *, lift_L: float = 0.0, contrast: floa
 
     Raises ValueError where the lift would leave the range between the paper's black and white.
     """
+    return _toned(response, lift_L, contrast).copy()
+
+
+@lru_cache(maxsize=2)  # a strip and a page run the same recipe several times
+def _toned(response: NeutralResponse, lift_L: float, contrast: float) -> Table:
     shift = lift_shift(response, lift_L)
     return _table(response, contrast=contrast, shifts=(shift, shift, shift))
 
