@@ -49,14 +49,26 @@ def opened(
     access: Literal["sequential", "random"] = "sequential",
     max_pixels: int = LIMIT,
 ) -> tuple[Picture, Array]:
-    """Open and evaluate, as a job does: with libvips' warnings failing."""
+    """Open and evaluate, as a job does: with libvips' warnings failing. Codes that can be subtracted."""
+    picture, codes = evaluated(path, untagged=untagged, access=access, max_pixels=max_pixels)
+    return picture, codes.astype(np.int64)
+
+
+def evaluated(
+    path: Path,
+    *,
+    untagged: Literal["srgb", "hold"] = "srgb",
+    access: Literal["sequential", "random"] = "sequential",
+    max_pixels: int = LIMIT,
+) -> tuple[Picture, Array]:
+    """The same with codes of 16 bits."""
     scratch = path.parent / "scratch"
     scratch.mkdir(exist_ok=True)
     with strict_warnings(what=path.name):
         picture = open_picture(path, untagged=untagged, access=access, max_pixels=max_pixels, scratch=scratch)
         pixels = picture.pixels
-        array = np.ndarray((pixels.height, pixels.width, pixels.bands), np.uint16, pixels.write_to_memory())
-    return picture, array.astype(np.int64)
+        codes = np.ndarray((pixels.height, pixels.width, pixels.bands), np.uint16, pixels.write_to_memory())
+    return picture, codes
 
 
 def said(picture: Picture) -> str:

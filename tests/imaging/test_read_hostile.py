@@ -15,6 +15,7 @@ import pyvips
 import tifffile
 from PIL import Image
 from read_makers import (
+    evaluated,
     exif_block,
     jpeg_bytes,
     noise,
@@ -139,10 +140,10 @@ def test_a_tiff_with_more_layers_and_remarks_than_libtiff_allows_is_read(tmp_pat
 
 
 def test_a_compressed_tiff_in_a_single_strip_of_many_megabytes_is_read(tmp_path: Path) -> None:
-    codes = noise(3000, 3200, bits=16)
+    codes = noise(3000, 2400, bits=16)
     path = written(tmp_path / "a.tif", codes, photometric="rgb", compression="lzw", rowsperstrip=3000)
     assert path.stat().st_size > 52 << 20
-    assert opened(path)[1].sum() == codes.astype(np.int64).sum()
+    np.testing.assert_array_equal(evaluated(path)[1], codes)
 
 
 def test_tags_that_lie_over_each_other_are_damaged(tmp_path: Path) -> None:

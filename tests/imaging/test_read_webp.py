@@ -80,8 +80,8 @@ def test_pixels_that_end_in_zeros_are_refused(tmp_path: Path) -> None:
 
 def test_the_limit_of_pixels_counts_before_decoding(tmp_path: Path) -> None:
     out = io.BytesIO()
-    Image.new("RGB", (9000, 9000)).save(out, "WEBP", lossless=True)
+    Image.new("RGB", (3000, 3000)).save(out, "WEBP", lossless=True)
     path = tmp_path / "a.webp"
     path.write_bytes(out.getvalue())
-    with pytest.raises(Refusal, match="81 megapixels"):
-        opened(path, max_pixels=80_000_000)
+    with pytest.raises(Refusal, match="9 megapixels"):
+        opened(path, max_pixels=8_000_000)

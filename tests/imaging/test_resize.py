@@ -141,13 +141,13 @@ def test_light_and_back_keeps_every_value_above_black(icc: object) -> None:
     assert np.abs(back - codes.ravel())[4000:].max() <= 2
 
 
-def test_ten_megapixels_of_a_file_are_read_once_and_in_order(tmp_path: Path) -> None:
+def test_a_file_of_many_rows_is_read_once_and_in_order(tmp_path: Path) -> None:
     source = tmp_path / "source.tif"
-    scene(900, 620).replicate(5, 5).crop(0, 0, 3900, 2600).tiffsave(str(source))
-    for width in (4200, 3000, 1500, 700):
+    scene(900, 620).replicate(1, 7).crop(0, 0, 900, 4000).tiffsave(str(source))
+    for width in (970, 690, 346, 160):
         opened = pyvips.Image.new_from_file(str(source), access="sequential", revalidate=True)
         made = tmp_path / f"{width}.tif"
-        done = resized(opened, srgb(), width, round(width / 1.5)).pixels
+        done = resized(opened, srgb(), width, round(width * 40 / 9)).pixels
         done.gaussblur(1).cast("ushort").tiffsave(str(made))  # raises where a row is asked for that is gone
         assert pyvips.Image.new_from_file(str(made)).width == width
 

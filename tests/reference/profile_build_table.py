@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ class Line:
 
 def chart_of(forward: Forward, patches: int, *, noise: float = NOISE, seed: int = 5) -> Measurement:
     """Readings of the chart that the product lays for an unknown stock."""
-    device = chart_points(patches)
+    device = _points(patches)
     Lab = forward(device) + np.random.default_rng(seed).normal(0, noise / np.sqrt(3), device.shape)
     rows = range(len(device))
     return Measurement(
@@ -52,6 +53,14 @@ def chart_of(forward: Forward, patches: int, *, noise: float = NOISE, seed: int 
         text=b"CGATS.17\n",
         source="simulated",
     )
+
+
+@cache
+def _points(patches: int) -> Floats:
+    """The same for every printer."""
+    points = chart_points(patches)
+    points.flags.writeable = False
+    return points
 
 
 def judged(forward: Forward, patches: int, seed: int = 5) -> Line:

@@ -73,10 +73,13 @@ class Bench:
         inks = np.array([settings.get(ink, 0.0) for ink in INKS])
         return lift_shift(self.response, settings.get("lift_L", 0.0)) - cc_shift(self.response) * inks
 
+    @cached_property
+    def curves(self) -> Floats:
+        """L* of each channel, (3, codes): NumPy would copy a column of the response at every look-up."""
+        return np.ascontiguousarray(self.response.L_star.T)
+
     def logit(self, device: Floats) -> Floats:
-        L_star = np.stack(
-            [np.interp(device[:, k], _AXIS, self.response.L_star[:, k]) for k in range(3)], axis=1
-        )
+        L_star = np.stack([np.interp(device[:, k], _AXIS, self.curves[k]) for k in range(3)], axis=1)
         black_L, white_L = self.response.black_L, self.response.white_L
         t = np.clip((L_star - black_L) / (white_L - black_L), 1e-9, 1 - 1e-9)
         return np.asarray(np.log(t / (1 - t)))
@@ -84,7 +87,7 @@ class Bench:
     def back(self, logit: Floats) -> Floats:
         response = self.response
         L_star = response.black_L + (response.white_L - response.black_L) / (1 + np.exp(-logit))
-        return np.stack([np.interp(L_star[..., k], response.L_star[:, k], _AXIS) for k in range(3)], axis=-1)
+        return np.stack([np.interp(L_star[..., k], self.curves[k], _AXIS) for k in range(3)], axis=-1)
 
 
 _AXIS = np.linspace(0, 1, CODES)

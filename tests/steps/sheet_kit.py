@@ -26,7 +26,7 @@ Array = np.ndarray[Any, np.dtype[Any]]
 def flat(width: int, height: int, value: int | tuple[int, ...] = 30000) -> pyvips.Image:
     """One colour, RGB unless told otherwise."""
     colour = (value, value, value) if isinstance(value, int) else value
-    return testing.flat(1, 1, colour).replicate(width, height)
+    return testing.flat(1, 1, colour).embed(0, 0, width, height, extend="copy")
 
 
 @cache

@@ -136,12 +136,15 @@ def _grey_lab(profile: _Profile, value: Floats) -> Floats:
 def _inverse(curve: Callable[[Floats], Floats], value: Floats) -> Floats:
     """Where a monotone curve over 0..1 takes `value`, by bisection: it serves every kind of curve alike."""
     rising = bool(curve(np.array([1.0]))[0] >= curve(np.array([0.0]))[0])
+    order = np.argsort(value)  # places that rise are looked up in a curve several times faster
+    wanted, found = value[order], np.empty_like(value)
     low, high = np.zeros_like(value), np.ones_like(value)
     for _ in range(_BISECTIONS):
         middle = (low + high) / 2
-        below = (curve(middle) < value) == rising
+        below = (curve(middle) < wanted) == rising
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.asarray((low + high) / 2)
+    found[order] = (low + high) / 2
+    return found
 
 
 #: What an encoded 1.0 of XYZ stands for: u1Fixed15 ends at 1 + 32767/32768 (ICC.1:2022, 6.3.4.2).

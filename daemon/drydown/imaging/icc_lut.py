@@ -136,31 +136,31 @@ def _grid(values: Floats, *, table: Floats, tetrahedral: bool) -> Floats:
     size = np.array(table.shape[:channels])
     place = np.clip(values, 0, 1) * (size - 1)
     base = np.minimum(place.astype(np.int64), np.maximum(size - 2, 0))
-    return _cell(
-        place - base, base, table, axis=0, straight=max(channels - 3, 0) if tetrahedral else channels
-    )
+    # how many rows further the next node lies along each channel; of a single node it is the same one
+    steps = np.where(size > 1, np.append(np.cumprod(size[:0:-1])[::-1], 1), 0)
+    straight = max(channels - 3, 0) if tetrahedral else channels
+    return _cell(place - base, base @ steps, table.reshape(-1, table.shape[-1]), steps, straight=straight)
 
 
-def _cell(fraction: Floats, base: NDArray[np.int64], table: Floats, *, axis: int, straight: int) -> Floats:
-    """One cell: straight lines along the channels `axis` to `straight`, tetrahedra over those that are left."""
-    if axis < straight:
-        upper = base.copy()
-        upper[:, axis] = np.minimum(base[:, axis] + 1, table.shape[axis] - 1)
-        near = _cell(fraction, base, table, axis=axis + 1, straight=straight)
-        far = _cell(fraction, upper, table, axis=axis + 1, straight=straight)
-        share = fraction[:, axis, np.newaxis]
+def _cell(
+    fraction: Floats, row: NDArray[np.int64], rows: Floats, steps: NDArray[np.int64], *, straight: int
+) -> Floats:
+    """One cell from its lowest corner, a `row` of the table: straight lines along so many channels, tetrahedra over those that are left."""
+    if straight:
+        near = _cell(fraction[:, 1:], row, rows, steps[1:], straight=straight - 1)
+        far = _cell(fraction[:, 1:], row + steps[0], rows, steps[1:], straight=straight - 1)
+        share = fraction[:, :1]
         return np.asarray(near * (1 - share) + far * share)
-    inner = fraction[:, axis:]
-    order = np.argsort(-inner, axis=1, kind="stable")
-    falling = np.take_along_axis(inner, order, axis=1)
-    ones, zeros = np.ones((len(inner), 1)), np.zeros((len(inner), 1))
+    if not fraction.shape[1]:
+        return rows.take(row, axis=0)
+    order = np.argsort(-fraction, axis=1, kind="stable")
+    falling = np.take_along_axis(fraction, order, axis=1)
+    ones, zeros = np.ones((len(fraction), 1)), np.zeros((len(fraction), 1))
     weights = np.concatenate([ones, falling], axis=1) - np.concatenate([falling, zeros], axis=1)
-    corner, rows, limit = base.copy(), np.arange(len(base)), np.array(table.shape[:-1]) - 1
-    total = weights[:, :1] * table[tuple(corner.T)]
-    for step in range(inner.shape[1]):
-        corner[rows, axis + order[:, step]] += 1
-        np.minimum(corner, limit, out=corner)
-        total = total + weights[:, step + 1 : step + 2] * table[tuple(corner.T)]
+    total = weights[:, :1] * rows.take(row, axis=0)
+    for which, channel in enumerate(order.T, start=1):
+        row = row + steps[channel]
+        total += weights[:, which : which + 1] * rows.take(row, axis=0)
     return np.asarray(total)
 
 

@@ -165,9 +165,11 @@ def _spread(areas: Floats, gain: float) -> Floats:
 def _demichel(areas: Floats) -> Floats:
     """Share of the paper (N, P) under each combination of inks, in the order of `_roots`, dots falling independently (Demichel 1924)."""
     weights = np.ones((len(areas), 1))
-    for area in areas.T:
-        shares = np.stack([1 - area, area], axis=1)
-        weights = (weights[:, :, None] * shares[:, None, :]).reshape(len(areas), -1)
+    for area in areas.T[:, :, None]:
+        split = np.empty((len(areas), 2 * weights.shape[1]))
+        np.multiply(weights, 1 - area, out=split[:, 0::2])
+        np.multiply(weights, area, out=split[:, 1::2])
+        weights = split
     return weights
 
 

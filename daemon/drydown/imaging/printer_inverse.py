@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from drydown.imaging.pcs import Floats
@@ -48,24 +49,30 @@ def invert(table: DeviceTable, targets: Floats, nearness: Nearness | None = None
     A search that has not come to rest after 60 rounds keeps the best that it found.
     """
     root_weights = _root_weights(targets, nearness or Nearness())
-    device = _starts(table, targets, root_weights)
-    residual, cost = _residual(table, device, targets, root_weights)
+    places = device_grid(_START_POINTS)  # many targets start at one place, which is worked out once
+    printed = table.lab(places)
+    begins = _starts(printed, targets, root_weights)
+    device, Lab, slopes = places[begins], printed[begins], table.slopes(places)[begins]
+    residual, cost = _residual(Lab, targets, root_weights)
     damping = np.full(len(targets), 1e-3)
     live = np.arange(len(targets))
     for _ in range(_MOST_ROUNDS):
         here, weights, wanted = device[live], root_weights[live], targets[live]
-        step = _step(weights @ table.slopes(here), residual[live], here, damping[live])
+        step = _step(weights @ slopes, residual[live], here, damping[live])
         there = np.clip(here + step, 0, 1)
-        new_residual, new_cost = _residual(table, there, wanted, weights)
+        new_Lab = table.lab(there)
+        new_residual, new_cost = _residual(new_Lab, wanted, weights)
         better = new_cost <= cost[live]
         moved = np.abs(there - here).max(axis=1)
         taken = live[better]
-        device[taken], residual[taken], cost[taken] = there[better], new_residual[better], new_cost[better]
+        device[taken], Lab[taken] = there[better], new_Lab[better]
+        residual[taken], cost[taken] = new_residual[better], new_cost[better]
         damping[live] = np.clip(damping[live] * np.where(better, 0.2, 8.0), 1e-9, 1e6)
         live = live[moved > _STILL]
         if not live.size:
             break
-    return Inverse(device, table.lab(device))
+        slopes = table.slopes(device[live])
+    return Inverse(device, Lab)
 
 
 def _root_weights(targets: Floats, nearness: Nearness) -> Floats:
@@ -84,20 +91,17 @@ def _root_weights(targets: Floats, nearness: Nearness) -> Floats:
     return roots
 
 
-def _starts(table: DeviceTable, targets: Floats, root_weights: Floats) -> Floats:
-    """Of the grid places nearest in plain Lab, the one that is best by the weights."""
-    places = device_grid(_START_POINTS)
-    Lab = table.lab(places)
-    _, near = cKDTree(Lab).query(targets, k=8)
-    differences = np.einsum("nij,nkj->nki", root_weights, Lab[near] - targets[:, None])
+def _starts(printed: Floats, targets: Floats, root_weights: Floats) -> NDArray[np.intp]:
+    """Of the places that print `printed` and are nearest in plain Lab, the one (N,) that is best by the weights."""
+    _, near = cKDTree(printed).query(targets, k=8)
+    differences = np.einsum("nij,nkj->nki", root_weights, printed[near] - targets[:, None])
     best = np.argmin((differences**2).sum(axis=2), axis=1)
-    return np.asarray(places[near[np.arange(len(targets)), best]])
+    return np.asarray(near[np.arange(len(targets)), best])
 
 
-def _residual(
-    table: DeviceTable, device: Floats, targets: Floats, root_weights: Floats
-) -> tuple[Floats, Floats]:
-    residual = np.einsum("nij,nj->ni", root_weights, table.lab(device) - targets)
+def _residual(Lab: Floats, targets: Floats, root_weights: Floats) -> tuple[Floats, Floats]:
+    """How far a print is from its targets by the weights, and that squared and summed."""
+    residual = np.einsum("nij,nj->ni", root_weights, Lab - targets)
     return residual, (residual**2).sum(axis=1)
 
 

@@ -21,7 +21,7 @@ from drydown.imaging.pcs import Floats, media_relative, xyz_from_lab
 from drydown.imaging.printer_axes import LabGrid, encode_lab, even_grid, grid_from_black
 from drydown.imaging.printer_inverse import Nearness, invert
 from drydown.imaging.printer_perceptual import perceptual_map
-from drydown.imaging.printer_table import Forward, device_grid, tabulate
+from drydown.imaging.printer_table import TABLE_POINTS, Forward, device_grid, through
 
 A2B_POINTS: Final = 17
 B2A_POINTS: Final = 33
@@ -57,7 +57,7 @@ def printer_profile(
 def printer_tables(
     forward: Forward, version: Version = 2, *, a2b_points: int = A2B_POINTS
 ) -> dict[str, Lut16]:
-    """The profile's tables by tag. `printer_profile` says what `forward` has to be; `a2b_points` nodes a channel from the device."""
+    """The profile's tables by tag. `printer_profile` says what `forward` has to be; `a2b_points` nodes a channel from the device, one more than a part of 32."""
     paper_Lab, black_Lab = forward(np.array([[1.0, 1.0, 1.0], [0.0, 0.0, 0.0]]))
     if not np.isfinite([paper_Lab, black_Lab]).all() or paper_Lab[0] - black_Lab[0] < _LEAST_RANGE_L_STAR:
         raise ValueError(
@@ -68,12 +68,12 @@ def printer_tables(
     def relative(device: Floats) -> Floats:
         return media_relative(forward(device), paper_Lab)
 
-    table, printed = tabulate(relative), relative(device_grid(a2b_points))
+    sampled = relative(device_grid(TABLE_POINTS))
+    table, printed = through(sampled), _thinned(sampled, a2b_points)
     mapping = perceptual_map(table, pcs_black_L_star=_PERCEPTUAL_BLACK_L_STAR[version])
     colorimetric = grid_from_black(float(relative(np.zeros((1, 3)))[0, 0]), B2A_POINTS)
     perceptual = even_grid(B2A_POINTS)
-    even = tabulate(lambda device: even_hue(relative(device)))
-    nearest = invert(even, even_hue(colorimetric.nodes()), _EVEN).device
+    nearest = invert(through(even_hue(sampled)), even_hue(colorimetric.nodes()), _EVEN).device
     rendered = invert(table, mapping.to_print(perceptual.nodes()))
     from_device, to_device = _from_device(printed), _from_lab(colorimetric, nearest)
     distance = np.linalg.norm(table.lab(nearest) - colorimetric.nodes(), axis=1)
@@ -86,6 +86,13 @@ def printer_tables(
         "B2A2": to_device,
         "gamt": _gamut(colorimetric, distance),
     }
+
+
+def _thinned(sampled: Floats, points: int) -> Floats:
+    """Of the places of the table's grid those of one with fewer `points` an edge, which have to be among them."""
+    grid = sampled.reshape(TABLE_POINTS, TABLE_POINTS, TABLE_POINTS, 3)
+    every = slice(None, None, (TABLE_POINTS - 1) // (points - 1))
+    return grid[every, every, every].reshape(points**3, 3)
 
 
 def _from_device(Lab: Floats) -> Lut16:

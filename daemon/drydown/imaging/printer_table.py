@@ -6,12 +6,15 @@ at tens of thousands of places, so the model is tabulated on an even grid and re
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from scipy.interpolate import NdBSpline, make_interp_spline
 
 from drydown.imaging.pcs import Floats
 
+#: Points an edge that keep the simulated printers within 0.05 ΔE*ab of the model.
+TABLE_POINTS: Final = 33
 #: Device RGB (N, 3) in 0..1 to CIELAB (N, 3).
 Forward = Callable[[Floats], Floats]
 
@@ -38,10 +41,15 @@ class DeviceTable:
         return np.stack(along, axis=-1)
 
 
-def tabulate(forward: Forward, points: int = 33) -> DeviceTable:
-    """Sample `forward` at points**3 places. 33 points keep the simulated printers within 0.05 ΔE*ab of the model."""
-    axis = np.linspace(0, 1, points)
-    coefficients = forward(device_grid(points)).reshape(points, points, points, 3)
+def tabulate(forward: Forward, points: int = TABLE_POINTS) -> DeviceTable:
+    """Sample `forward` at points**3 places."""
+    return through(forward(device_grid(points)))
+
+
+def through(sampled: Floats) -> DeviceTable:
+    """The table of a model that prints `sampled` (points**3, 3) at the places of `device_grid`."""
+    points = round(len(sampled) ** (1 / 3))
+    axis, coefficients = np.linspace(0, 1, points), sampled.reshape(points, points, points, 3)
     for direction in range(3):
         fitted = make_interp_spline(axis, coefficients, k=3, axis=direction)
         coefficients = np.moveaxis(fitted.c, 0, direction)

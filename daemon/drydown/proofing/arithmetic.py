@@ -111,7 +111,8 @@ def arithmetic(icc: bytes, base: Mapping[Role, float], *, hold_lightness: bool =
 
 def together(places: Floats, errors: Floats) -> Floats:
     """Places (P, d) as they come out on printers with these errors (H, d): (H, P, d). An error's contrast stretches the place's excess."""
-    total = errors[:, np.newaxis, :] + places[np.newaxis]
+    # each number of the place lies together in memory, because that is how distances are worked out
+    total = np.moveaxis(errors.T[:, :, np.newaxis] + places.T[:, np.newaxis, :], 0, -1)
     if places.shape[1] > 3:
         stretch = np.exp(errors[:, 3]) - 1
         total[..., :3] += stretch[:, np.newaxis, np.newaxis] * places[np.newaxis, :, :3]

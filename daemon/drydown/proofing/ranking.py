@@ -28,9 +28,9 @@ def log_likelihood(distances: Floats, ranking: Sequence[int], *, blur_dE: float 
     """
     out = []
     others = np.delete(distances, list(ranking), axis=1)
+    nearest = distances.min(axis=1, keepdims=True)
     for noise in NOISES_dE:
         scale = np.hypot(noise, blur_dE) * _GUMBEL
-        nearest = distances.min(axis=1, keepdims=True)
         left = np.exp((nearest - others) / scale).sum(axis=1)
         total = np.zeros(len(distances))
         for patch in reversed(ranking):

@@ -235,10 +235,15 @@ def _point(key: str, first: Value | None, second: Value | None, at: float) -> Va
         )
     one, other = _number(key, first), _number(key, second)
     if not multiplies(key):
-        return _tidy(one + (other - one) * at, first, second)
+        return _tidy(_mixed(one, other, at), first, second)
     if min(one, other) <= 0:
         raise Conflict(f"{key} is a factor, and {min(one, other):g} is none")
-    return _tidy(math.exp(math.log(one) + (math.log(other) - math.log(one)) * at), first, second)
+    return _tidy(math.exp(_mixed(math.log(one), math.log(other), at)), first, second)
+
+
+def _mixed(one: float, other: float, at: float) -> float:
+    # so written, half-way is the same number from either side to the last digit
+    return one * (1 - at) + other * at
 
 
 def _tidy(value: float, first: Value | None, second: Value | None) -> Value:
