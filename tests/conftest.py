@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import shutil
 
 from hypothesis import settings
+
+from tests.torture.quick_kit import MEMORY
 
 # one thread for array libraries: the tests run side by side, and results must not depend on a thread pool's summing order
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -13,3 +16,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 # an example that is slow on a busy machine is no failure; what must be quick is measured in tests/bench
 settings.register_profile("suite", deadline=None)
 settings.load_profile("suite")
+
+# in memory where there is room: on a disk each job waits for dozens of syncs. What syncs are for is asked in tests/torture
+if MEMORY and shutil.disk_usage(MEMORY).free > 4 << 30:
+    os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", MEMORY)

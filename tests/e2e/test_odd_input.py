@@ -6,6 +6,8 @@ import json
 import os
 import shutil
 import struct
+import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,15 @@ from tests.e2e.studio import RECIPE, STOCK, STUDIO, drydown, make_studio, paper,
 from tests.e2e.warm import daemon
 
 MM_PER_INCH = 25.4
+
+
+@pytest.fixture(scope="module", autouse=True)
+def lonely(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A studio with a running daemon and settings that no picture follows: told of after 20 s, so begun before the other tests."""
+    studio = make_studio(tmp_path_factory.mktemp("lonely") / "studio")
+    with daemon(studio):
+        (studio / "hot" / "final" / "lonely.toml").write_text("copies = 2\n")
+        yield studio
 
 
 @pytest.fixture
@@ -346,3 +357,12 @@ def test_a_tiff_of_the_other_byte_order_is_the_same_picture(studio: Path, tmp_pa
     jobs = run(studio, "small", tmp_path / "big.tif", little, anyway=True)
     middles = [sheet(jobs[name]).numpy()[150:160, 200:210] for name in ("big.tif", "little.tif")]
     assert np.array_equal(*middles) and middles[0].std(axis=(0, 1)).max() < 2
+
+
+def test_settings_that_no_picture_follows_are_told_of_once(lonely: Path) -> None:
+    log = lonely / "state" / "daemon.log"
+    end = time.monotonic() + 60
+    while b"lonely.toml waits" not in log.read_bytes() and time.monotonic() < end:
+        time.sleep(0.2)
+    time.sleep(1.5)
+    assert log.read_bytes().count(b"lonely.toml waits: settings without a picture") == 1

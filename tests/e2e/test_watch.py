@@ -35,7 +35,6 @@ def drydown_steps():
 class Patient:
     """What takes its time without taking a processor's: begun before the other tests, looked at after them."""
 
-    lonely: Path  #: a studio with a running daemon and settings that no picture follows: told of after 20 s
     crashed: Path  #: a studio whose step crashes: three attempts, with a pause before each
     crashing: AtWork
     said: Path  #: by the command
@@ -44,7 +43,6 @@ class Patient:
 @pytest.fixture(scope="module", autouse=True)
 def patient(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Patient]:
     root = tmp_path_factory.mktemp("patient")
-    lonely = make_studio(root / "lonely")
     crashed = make_studio(
         root / "crashed",
         {"plugins/fatal.py": FATAL, "recipes/bad.toml": f'{RECIPE}\n[[step]]\nuse = "fatal"\n'},
@@ -52,10 +50,9 @@ def patient(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Patient]:
     source = picture(root / "a.jpg")
     command = [sys.executable, "-m", "drydown", "--studio", str(crashed), "run", "bad", str(source), "--json"]
     said = root / "said"
-    with daemon(lonely), said.open("wb") as out:
+    with said.open("wb") as out:
         crashing = warm().begin(command, stdout=out, stderr=out, start_new_session=True)
-        (lonely / "hot" / "final" / "lonely.toml").write_text("copies = 2\n")
-        yield Patient(lonely, crashed, crashing, said)
+        yield Patient(crashed, crashing, said)
         crashing.kill()
         crashing.wait()
 
@@ -148,12 +145,3 @@ def test_a_step_that_crashes_the_process_costs_that_job_only(patient: Patient, t
     studio = patient.crashed
     good = drydown(studio, "run", "small", str(picture(tmp_path / "b.jpg")), "--json")
     assert json.loads(good.stdout)["state"] == "completed"
-
-
-def test_a_file_that_nobody_can_take_is_told_of_once(patient: Patient) -> None:
-    log = patient.lonely / "state" / "daemon.log"
-    end = time.monotonic() + 60
-    while b"lonely.toml waits" not in log.read_bytes() and time.monotonic() < end:
-        time.sleep(0.2)
-    time.sleep(1.5)
-    assert log.read_bytes().count(b"lonely.toml waits: settings without a picture") == 1

@@ -1,8 +1,7 @@
-"""Where the studios of the tests of jobs lie, and how their plugin files are tried."""
+"""How the plugin files of the tests of jobs are tried, and another file system for those that ask for one."""
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,19 +20,9 @@ def forked() -> Iterator[None]:
 
 
 @pytest.fixture
-def quick_path(tmp_path: Path) -> Iterator[Path]:
-    """A folder in memory where there is one: a disk lets each job wait for dozens of syncs, and these tests ask for none of them."""
-    memory = Path("/dev/shm")
-    if not os.access(memory, os.W_OK):
-        yield tmp_path
-        return
-    with tempfile.TemporaryDirectory(dir=memory) as folder:
+def other_path(tmp_path: Path) -> Iterator[Path]:
+    """A folder on another file system than `tmp_path`."""
+    with tempfile.TemporaryDirectory() as folder:
+        if Path(folder).stat().st_dev == tmp_path.stat().st_dev:
+            pytest.skip("no second file system at hand")
         yield Path(folder)
-
-
-@pytest.fixture
-def other_path(tmp_path: Path, quick_path: Path) -> Path:
-    """A folder on another file system than `quick_path`."""
-    if tmp_path.stat().st_dev == quick_path.stat().st_dev:
-        pytest.skip("no second file system at hand")
-    return tmp_path

@@ -17,9 +17,9 @@ from drydown.jobs.states import Stage
 
 
 def test_an_attempt_that_was_never_begun_is_dropped_in_silence(
-    quick_path: Path, caplog: pytest.LogCaptureFixture
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    world = World(quick_path)
+    world = World(tmp_path)
     desk = world.open()
     go_on, begun = threading.Event(), threading.Event()
 

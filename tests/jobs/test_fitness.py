@@ -42,8 +42,8 @@ class Machine:
 
 
 @pytest.fixture
-def machine(quick_path: Path) -> Machine:
-    return Machine(quick_path)
+def machine(tmp_path: Path) -> Machine:
+    return Machine(tmp_path)
 
 
 @pytest.fixture
@@ -101,11 +101,11 @@ def test_a_trial_that_a_crash_has_left_is_in_nobodys_way(machine: Machine) -> No
     assert not machine.fit.troubles
 
 
-def test_an_offline_share_closes_its_own_pictures_and_no_others(machine: Machine, quick_path: Path) -> None:
+def test_an_offline_share_closes_its_own_pictures_and_no_others(machine: Machine, tmp_path: Path) -> None:
     (machine.prints / PRINTS_MARKER).unlink()
     machine.fit.suspect(machine.spec)
     assert "prints/final" in machine.fit.why_not(machine.spec) and "offline" in machine.fit.troubles[0]
-    other = a_spec("job2aaaa", prints=quick_path / "prints" / "other", source=machine.taken / "b.jpg")
+    other = a_spec("job2aaaa", prints=tmp_path / "prints" / "other", source=machine.taken / "b.jpg")
     assert machine.fit.why_not(other) == "" and not machine.fit.stopped
     prepare_prints(machine.prints, known=False)
     machine.now += LOOK_S
@@ -153,8 +153,8 @@ class Attempts:
         )
 
 
-def test_pictures_wait_uncharged_while_the_machine_is_unfit_and_go_on_by_themselves(quick_path: Path) -> None:
-    world = World(quick_path)
+def test_pictures_wait_uncharged_while_the_machine_is_unfit_and_go_on_by_themselves(tmp_path: Path) -> None:
+    world = World(tmp_path)
     desk = world.open()
     ledger, now = desk.publisher.ledger, Clock(0.0)
     fit = Fitness(world.places, keep_free_bytes=0, was_marked=desk.publisher.was_marked, now=now)

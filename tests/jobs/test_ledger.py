@@ -28,8 +28,8 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def ledger(quick_path: Path, clock: Clock) -> Iterator[Ledger]:
-    opened = Ledger.open(quick_path / "ledger.db", kind_of=local, clock=clock)
+def ledger(tmp_path: Path, clock: Clock) -> Iterator[Ledger]:
+    opened = Ledger.open(tmp_path / "ledger.db", kind_of=local, clock=clock)
     yield opened
     opened.close()
 
@@ -79,22 +79,22 @@ def test_write_ahead_logging_only_where_sqlite_is_mended(version: tuple[int, ...
     ("version", "journal", "synchronous"), [((3, 40, 1), "truncate", 3), ((3, 51, 3), "wal", 2)]
 )
 def test_the_journal_that_was_chosen_is_the_one_in_force(
-    quick_path: Path, version: tuple[int, ...], journal: str, synchronous: int
+    tmp_path: Path, version: tuple[int, ...], journal: str, synchronous: int
 ) -> None:
-    ledger = Ledger.open(quick_path / "ledger.db", kind_of=local, version=version)
+    ledger = Ledger.open(tmp_path / "ledger.db", kind_of=local, version=version)
     assert ledger._connection.execute("PRAGMA journal_mode").fetchone()[0] == journal
     assert ledger._connection.execute("PRAGMA synchronous").fetchone()[0] == synchronous
     enter(ledger)
     with LedgerView.read(ledger.path) as view:  # beside the writer
         assert view.job(ONE).stage is Stage.CLAIMED
     ledger.close()
-    with LedgerView.read(quick_path / "ledger.db") as view:  # and after it
+    with LedgerView.read(tmp_path / "ledger.db") as view:  # and after it
         assert view.job(ONE).stage is Stage.CLAIMED
 
 
-def test_a_ledger_moves_between_the_two_journals_without_losing_a_row(quick_path: Path) -> None:
+def test_a_ledger_moves_between_the_two_journals_without_losing_a_row(tmp_path: Path) -> None:
     for version in ((3, 51, 3), (3, 40, 1), (3, 51, 3)):
-        ledger = Ledger.open(quick_path / "ledger.db", kind_of=local, version=version)
+        ledger = Ledger.open(tmp_path / "ledger.db", kind_of=local, version=version)
         if not ledger.has(ONE):
             enter(ledger)
         assert ledger.job(ONE).stage is Stage.CLAIMED
@@ -102,17 +102,17 @@ def test_a_ledger_moves_between_the_two_journals_without_losing_a_row(quick_path
 
 
 def test_a_journal_that_sqlite_does_not_grant_is_refused(
-    quick_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(ledger_file, "_SYNCHRONOUS", {"FULL": 1, "EXTRA": 1})
     with pytest.raises(LedgerFailed, match="power cut"):
-        Ledger.open(quick_path / "ledger.db", kind_of=local)
+        Ledger.open(tmp_path / "ledger.db", kind_of=local)
 
 
-def test_a_network_file_system_is_refused_with_a_place_to_go(quick_path: Path) -> None:
+def test_a_network_file_system_is_refused_with_a_place_to_go(tmp_path: Path) -> None:
     with pytest.raises(MachineFault, match=r"network file system.*disk of this machine"):
-        Ledger.open(quick_path / "ledger.db", kind_of=lambda _: "network")
-    assert not (quick_path / "ledger.db").exists()
+        Ledger.open(tmp_path / "ledger.db", kind_of=lambda _: "network")
+    assert not (tmp_path / "ledger.db").exists()
 
 
 def test_the_ledger_is_for_its_owner_only(ledger: Ledger) -> None:
@@ -333,9 +333,9 @@ def test_a_job_is_shown_as_one_flat_object(ledger: Ledger) -> None:
     }  # fmt: skip
 
 
-def test_reading_needs_a_ledger_and_cannot_write(quick_path: Path, ledger: Ledger) -> None:
+def test_reading_needs_a_ledger_and_cannot_write(tmp_path: Path, ledger: Ledger) -> None:
     with pytest.raises(NotFound, match="no ledger"):
-        LedgerView.read(quick_path / "nowhere.db")
+        LedgerView.read(tmp_path / "nowhere.db")
     with LedgerView.read(ledger.path) as view, pytest.raises(sqlite3.OperationalError, match="readonly"):
         view._connection.execute("INSERT INTO fact VALUES ('a', 'b')")
 
@@ -371,7 +371,7 @@ def test_a_row_of_a_live_job_or_its_plan_that_was_changed_by_one_letter_is_notic
 
 
 def test_a_ledger_that_was_left_in_the_middle_of_a_commit_is_completed_by_the_next_writer_and_told_of_to_a_reader(
-    ledger: Ledger, quick_path: Path
+    ledger: Ledger, tmp_path: Path
 ) -> None:
     enter(ledger)
     connection = ledger._connection
@@ -382,7 +382,7 @@ def test_a_ledger_that_was_left_in_the_middle_of_a_commit_is_completed_by_the_ne
     connection.execute("UPDATE job SET stage = 'failed'")
     for number in range(200):
         connection.execute("INSERT INTO fact VALUES (?, ?)", (str(number), "x" * 2000))
-    left = quick_path / "left.db"
+    left = tmp_path / "left.db"
     for end in ("", "-journal"):
         shutil.copy(f"{ledger.path}{end}", f"{left}{end}")  # what a power cut leaves
     connection.execute("ROLLBACK")
@@ -458,8 +458,8 @@ def test_after_a_commit_of_unknown_end_nothing_is_written_any_more(ledger: Ledge
         ledger.start(ONE)
 
 
-def test_a_full_disk_is_told_by_sqlite_itself(quick_path: Path) -> None:
-    ledger = Ledger.open(quick_path / "ledger.db", kind_of=local)
+def test_a_full_disk_is_told_by_sqlite_itself(tmp_path: Path) -> None:
+    ledger = Ledger.open(tmp_path / "ledger.db", kind_of=local)
     enter(ledger)
     pages = ledger._connection.execute("PRAGMA page_count").fetchone()[0]
     ledger._connection.execute(f"PRAGMA max_page_count = {pages}")
@@ -471,7 +471,7 @@ def test_a_full_disk_is_told_by_sqlite_itself(quick_path: Path) -> None:
     ledger.close()
 
 
-def test_a_world_opens_where_there_is_nothing_yet(quick_path: Path) -> None:
-    desk = World(quick_path / "studio").open()
+def test_a_world_opens_where_there_is_nothing_yet(tmp_path: Path) -> None:
+    desk = World(tmp_path / "studio").open()
     assert desk.publisher.ledger.jobs() == []
     desk.publisher.ledger.close()

@@ -21,8 +21,8 @@ ONE = "7f3akq2m0001a"
 
 
 @pytest.fixture
-def ledger(quick_path: Path) -> Iterator[Ledger]:
-    opened = Ledger.open(quick_path / "ledger.db", kind_of=local, clock=Clock(1000.0))
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    opened = Ledger.open(tmp_path / "ledger.db", kind_of=local, clock=Clock(1000.0))
     yield opened
     opened.close()
 
@@ -86,14 +86,12 @@ def test_why_a_job_came_in_as_held_stands_in_its_history(ledger: Ledger) -> None
     assert [event.detail for event in ledger.events(ONE)] == ["It changed."]
 
 
-def test_a_relocated_job_is_answered_as_it_lies_now(ledger: Ledger, quick_path: Path) -> None:
+def test_a_relocated_job_is_answered_as_it_lies_now(ledger: Ledger, tmp_path: Path) -> None:
     enter(ledger)
-    row = ledger.relocated(
-        ONE, quick_path / "moved", prints=quick_path / "sheets", spec={"recipe": "shoreline"}
-    )
+    row = ledger.relocated(ONE, tmp_path / "moved", prints=tmp_path / "sheets", spec={"recipe": "shoreline"})
     assert (row.taken, row.prints, row.spec_data) == (
-        quick_path / "moved",
-        quick_path / "sheets",
+        tmp_path / "moved",
+        tmp_path / "sheets",
         {"recipe": "shoreline"},
     )
 
@@ -286,10 +284,10 @@ def test_the_end_of_a_commit_is_told_when_everybody_can_see_it(
     assert seen == [("commit", Stage.CLAIMED), ("commit.done", Stage.RUNNING)]
 
 
-def test_half_of_a_path_is_no_path(ledger: Ledger, quick_path: Path) -> None:
+def test_half_of_a_path_is_no_path(ledger: Ledger, tmp_path: Path) -> None:
     enter(ledger)
     row = ledger.job(ONE)
-    assert replace(row, prints=quick_path, sheet_name="").sheet is None
+    assert replace(row, prints=tmp_path, sheet_name="").sheet is None
     assert replace(row, prints=None, sheet_name="a.tif").sheet is None
-    assert replace(row, taken=quick_path, original="").original_path is None
+    assert replace(row, taken=tmp_path, original="").original_path is None
     assert replace(row, taken=None, original="a.jpg").original_path is None

@@ -24,8 +24,8 @@ ONE = "job1aaaa"
 
 
 @pytest.fixture
-def world(quick_path: Path) -> World:
-    return World(quick_path / "studio")
+def world(tmp_path: Path) -> World:
+    return World(tmp_path / "studio")
 
 
 @pytest.fixture
@@ -99,11 +99,11 @@ def test_settings_that_came_with_the_picture_are_put_away_with_it(world: World, 
 
 
 def test_a_copy_of_a_persons_own_file_is_removed_and_the_file_itself_stays(
-    world: World, desk: Desk, quick_path: Path
+    world: World, desk: Desk, tmp_path: Path
 ) -> None:
     from drydown.jobs.ledger import Arrival
 
-    own = quick_path / "a.jpg"
+    own = tmp_path / "a.jpg"
     own.write_bytes(b"mine")
     folder = world.drop_and_claim(ONE, "a.jpg", b"mine")
     ledger = desk.publisher.ledger
@@ -414,20 +414,20 @@ def test_a_prints_folder_without_its_marker_is_taken_for_an_empty_mount_point(
     assert desk.publisher.ledger.job("job2bbbb").stage is Stage.DONE
 
 
-def test_a_prints_folder_that_a_person_has_deleted_is_made_again(world: World, quick_path: Path) -> None:
-    prepare_prints(quick_path / "prints" / "final", known=True)
-    assert (quick_path / "prints" / "final" / PRINTS_MARKER).exists()
-    (quick_path / "prints" / "final" / PRINTS_MARKER).unlink()
+def test_a_prints_folder_that_a_person_has_deleted_is_made_again(world: World, tmp_path: Path) -> None:
+    prepare_prints(tmp_path / "prints" / "final", known=True)
+    assert (tmp_path / "prints" / "final" / PRINTS_MARKER).exists()
+    (tmp_path / "prints" / "final" / PRINTS_MARKER).unlink()
     with pytest.raises(MachineFault, match="marker"):
-        prepare_prints(quick_path / "prints" / "final", known=True)
+        prepare_prints(tmp_path / "prints" / "final", known=True)
 
 
-def test_the_boot_is_told_by_the_kernel_and_an_unknown_one_is_empty(quick_path: Path) -> None:
-    (quick_path / "boot").write_text("0123-abcd\n")
-    assert boot_id(quick_path / "boot") == "0123-abcd"
-    assert boot_id(quick_path / "nothing") == ""
-    (quick_path / "binary").write_bytes(b"\xff")
-    assert boot_id(quick_path / "binary") == ""
+def test_the_boot_is_told_by_the_kernel_and_an_unknown_one_is_empty(tmp_path: Path) -> None:
+    (tmp_path / "boot").write_text("0123-abcd\n")
+    assert boot_id(tmp_path / "boot") == "0123-abcd"
+    assert boot_id(tmp_path / "nothing") == ""
+    (tmp_path / "binary").write_bytes(b"\xff")
+    assert boot_id(tmp_path / "binary") == ""
 
 
 # names
@@ -464,9 +464,9 @@ def test_a_staging_name_tells_its_job() -> None:
     assert names.job_of_stage_name(names.stage_name(ONE)) == ONE
 
 
-def test_places_are_shown_below_the_studio_and_escaped(quick_path: Path) -> None:
-    places = Places(quick_path)
-    assert places.shown(quick_path / "prints" / "a\x1b[2J.tif") == r"prints/a\x1b[2J.tif"
+def test_places_are_shown_below_the_studio_and_escaped(tmp_path: Path) -> None:
+    places = Places(tmp_path)
+    assert places.shown(tmp_path / "prints" / "a\x1b[2J.tif") == r"prints/a\x1b[2J.tif"
     assert places.shown(Path("/elsewhere/a")) == "/elsewhere/a"
 
 

@@ -131,8 +131,8 @@ DAMAGE: dict[str, tuple[Callable[[Path], None], bool]] = {
 
 
 @pytest.mark.parametrize("name", DAMAGE)
-def test_no_damage_to_the_ledger_loses_a_picture_or_prints_one_twice(quick_path: Path, name: str) -> None:
-    world, printer = a_full_studio(quick_path)
+def test_no_damage_to_the_ledger_loses_a_picture_or_prints_one_twice(tmp_path: Path, name: str) -> None:
+    world, printer = a_full_studio(tmp_path)
     damage, must_be_seen = DAMAGE[name]
     damage(world.places.ledger)
 
@@ -162,8 +162,8 @@ def test_there_are_at_least_twenty_kinds_of_damage() -> None:
     assert len(DAMAGE) >= 20
 
 
-def test_a_lost_ledger_is_built_again_from_the_folders(quick_path: Path) -> None:
-    world, _ = a_full_studio(quick_path)
+def test_a_lost_ledger_is_built_again_from_the_folders(tmp_path: Path) -> None:
+    world, _ = a_full_studio(tmp_path)
     world.places.ledger.unlink()
     desk, summary = world.recover()
     ledger = desk.publisher.ledger
@@ -185,8 +185,8 @@ def test_a_lost_ledger_is_built_again_from_the_folders(quick_path: Path) -> None
     ledger.close()
 
 
-def test_a_sheet_that_was_staged_before_the_ledger_was_lost_can_still_be_approved(quick_path: Path) -> None:
-    world, printer = a_full_studio(quick_path)
+def test_a_sheet_that_was_staged_before_the_ledger_was_lost_can_still_be_approved(tmp_path: Path) -> None:
+    world, printer = a_full_studio(tmp_path)
     world.places.ledger.unlink()
     desk = world.open()
     row = desk.approve(PUBLISHING)
@@ -196,12 +196,10 @@ def test_a_sheet_that_was_staged_before_the_ledger_was_lost_can_still_be_approve
     desk.publisher.ledger.close()
 
 
-def test_building_that_was_cut_off_is_taken_up_again(
-    quick_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_building_that_was_cut_off_is_taken_up_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from drydown.jobs import recovery
 
-    world, _ = a_full_studio(quick_path)
+    world, _ = a_full_studio(tmp_path)
     world.places.ledger.unlink()
     monkeypatch.setattr(recovery, "restore_finished", _stop)
     with pytest.raises(InterruptedError):
@@ -218,9 +216,9 @@ def _stop(_: object) -> None:
 
 
 def test_a_finished_job_whose_picture_still_lies_claimed_is_put_away_after_the_ledger_was_lost(
-    quick_path: Path,
+    tmp_path: Path,
 ) -> None:
-    world, _ = a_full_studio(quick_path)
+    world, _ = a_full_studio(tmp_path)
     kept = world.places.originals("done") / f"{DONE}__{DONE}.jpg"
     folder = world.taken / DONE
     folder.mkdir()
@@ -236,10 +234,8 @@ def test_a_finished_job_whose_picture_still_lies_claimed_is_put_away_after_the_l
 @pytest.mark.parametrize(
     "content", [b"", b"{", b"[]", b'{"record": 99}', b'{"record": 1, "job": "other123"}', b"\xff" * 100]
 )
-def test_a_record_that_cannot_be_read_is_left_alone_and_harms_nothing(
-    quick_path: Path, content: bytes
-) -> None:
-    world, _ = a_full_studio(quick_path)
+def test_a_record_that_cannot_be_read_is_left_alone_and_harms_nothing(tmp_path: Path, content: bytes) -> None:
+    world, _ = a_full_studio(tmp_path)
     record = world.places.originals("done") / f"{DONE}__{DONE}.job.json"
     record.write_bytes(content)
     world.places.ledger.unlink()
@@ -250,9 +246,9 @@ def test_a_record_that_cannot_be_read_is_left_alone_and_harms_nothing(
     desk.publisher.ledger.close()
 
 
-def test_an_older_ledger_that_was_put_back_prints_nothing_again(quick_path: Path) -> None:
-    world = World(quick_path / "studio")
-    printer = Printer(world.prints, quick_path / "book")
+def test_an_older_ledger_that_was_put_back_prints_nothing_again(tmp_path: Path) -> None:
+    world = World(tmp_path / "studio")
+    printer = Printer(world.prints, tmp_path / "book")
     desk = world.open()
     world.arrive(desk, WAITS, "a.jpg")
     desk.publisher.ledger.close()
@@ -271,8 +267,8 @@ def test_an_older_ledger_that_was_put_back_prints_nothing_again(quick_path: Path
     desk.publisher.ledger.close()
 
 
-def test_the_record_beside_an_original_is_json_that_names_its_version(quick_path: Path) -> None:
-    world, _ = a_full_studio(quick_path)
+def test_the_record_beside_an_original_is_json_that_names_its_version(tmp_path: Path) -> None:
+    world, _ = a_full_studio(tmp_path)
     record = json.loads((world.places.originals("refused") / f"{REFUSED}__{REFUSED}.job.json").read_text())
     assert (record["record"], record["job"], record["state"], record["reason"]) == (
         1,

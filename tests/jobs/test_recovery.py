@@ -27,8 +27,8 @@ ONE, TWO, THREE = "job1aaaa", "job2bbbb", "job3cccc"
 
 
 @pytest.fixture
-def world(quick_path: Path) -> World:
-    return World(quick_path / "studio")
+def world(tmp_path: Path) -> World:
+    return World(tmp_path / "studio")
 
 
 @pytest.fixture
@@ -81,11 +81,11 @@ def test_the_names_in_a_claimed_folder_are_those_that_intake_uses() -> None:
 
 
 def test_ends_during_the_work_and_again_during_recovery_print_each_picture_exactly_once(
-    quick_path: Path,
+    tmp_path: Path,
 ) -> None:
     choice = random.Random(11)
     for number in range(40):
-        world = World(quick_path / str(number) / "studio")
+        world = World(tmp_path / str(number) / "studio")
         jobs = claim_three(world)
         printer = printer_of(world)
         for _ in range(4):
@@ -96,7 +96,7 @@ def test_ends_during_the_work_and_again_during_recovery_print_each_picture_exact
             in_a_process_killed_at(-1, partial(once, world), look=printer.look)
         printer.look()
         check_once_each(world, jobs)
-        shutil.rmtree(quick_path / str(number))
+        shutil.rmtree(tmp_path / str(number))
 
 
 def check_refused(world: World) -> None:
@@ -110,10 +110,10 @@ def check_refused(world: World) -> None:
 @pytest.mark.parametrize("done_first", [False, True], ids=["fails", "does it, then fails"])
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EIO], ids=["full disk", "sick disk"])
 def test_a_failing_disk_at_every_single_step_loses_and_doubles_nothing(
-    quick_path: Path, code: int, done_first: bool, listener: None
+    tmp_path: Path, code: int, done_first: bool, listener: None
 ) -> None:
     for step in itertools.count():
-        world = World(quick_path / str(step) / "studio")
+        world = World(tmp_path / str(step) / "studio")
         world.drop_and_claim(ONE, "a.jpg")
         printer = printer_of(world)
         hit = fail_at(step, code, done_first, printer)
@@ -128,7 +128,7 @@ def test_a_failing_disk_at_every_single_step_loses_and_doubles_nothing(
         printer.look()
         durable.on_step = lambda _: None
         check_once_each(world, [ONE])
-        shutil.rmtree(quick_path / str(step))
+        shutil.rmtree(tmp_path / str(step))
         if hit[0] < 0:
             break
     assert step > 40
@@ -249,9 +249,9 @@ def test_a_sheet_whose_rename_did_not_happen_is_published_in_the_same_run_of_the
     "boots", [("boot-1", "boot-2"), ("", ""), ("boot-1", "")], ids=["restart", "untold", "untold now"]
 )
 def test_after_a_power_cut_a_sheet_that_may_have_been_seen_is_held_and_never_published_unasked(
-    quick_path: Path, boots: tuple[str, str]
+    tmp_path: Path, boots: tuple[str, str]
 ) -> None:
-    world = World(quick_path / "studio", boot=boots[0])
+    world = World(tmp_path / "studio", boot=boots[0])
     ended(world, Stage.PUBLISHING)
     world.boot = boots[1]
     ledger, summary = again(world)
@@ -392,10 +392,10 @@ def test_a_held_job_whose_staged_sheet_is_gone_is_rendered_and_held_again(world:
     desk.publisher.ledger.close()
 
 
-def test_a_studio_that_was_moved_goes_on_where_it_lies_now(world: World, quick_path: Path) -> None:
+def test_a_studio_that_was_moved_goes_on_where_it_lies_now(world: World, tmp_path: Path) -> None:
     ended(world, Stage.RUNNING)
-    world.root.rename(quick_path / "elsewhere")
-    moved = World(quick_path / "elsewhere")
+    world.root.rename(tmp_path / "elsewhere")
+    moved = World(tmp_path / "elsewhere")
     desk = moved.open()
     row = desk.publisher.ledger.job(ONE)
     assert row.spec is not None
@@ -407,13 +407,13 @@ def test_a_studio_that_was_moved_goes_on_where_it_lies_now(world: World, quick_p
 
 
 def test_a_sheet_that_waits_for_approval_is_found_after_the_studio_was_moved(
-    world: World, quick_path: Path
+    world: World, tmp_path: Path
 ) -> None:
     world.approve = True
     ended(world, Stage.STAGED)
     again(world)[0].close()
-    world.root.rename(quick_path / "elsewhere")
-    moved = World(quick_path / "elsewhere")
+    world.root.rename(tmp_path / "elsewhere")
+    moved = World(tmp_path / "elsewhere")
     desk = moved.open()
     row = desk.approve(ONE)
     assert (row.stage, row.attempt, row.sheet) == (Stage.DONE, 1, moved.prints / f"picture__{ONE}.tif")

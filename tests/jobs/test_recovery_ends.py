@@ -23,8 +23,8 @@ ONE = "job1aaaa"
 
 
 @pytest.fixture
-def world(quick_path: Path) -> World:
-    return World(quick_path / "studio")
+def world(tmp_path: Path) -> World:
+    return World(tmp_path / "studio")
 
 
 def waiting(world: World) -> None:

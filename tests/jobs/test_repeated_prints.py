@@ -48,8 +48,8 @@ class Shop(World):
 
 
 @pytest.fixture
-def shop(quick_path: Path) -> Shop:
-    return Shop(quick_path / "studio")
+def shop(tmp_path: Path) -> Shop:
+    return Shop(tmp_path / "studio")
 
 
 @pytest.fixture
@@ -352,10 +352,10 @@ def test_a_ledger_that_was_lost_still_knows_what_was_printed(shop: Shop, desk: D
     assert row.question is Question.REPEATED and f"job {ONE}" in row.reason
 
 
-def test_a_ledger_from_before_there_were_repeats_opens_with_its_seals_whole(quick_path: Path) -> None:
-    path = quick_path / "ledger.db"
+def test_a_ledger_from_before_there_were_repeats_opens_with_its_seals_whole(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.db"
     ledger = Ledger.open(path, kind_of=local, clock=Clock())
-    ledger.add(a_spec(ONE, prints=quick_path, source=quick_path / "a.jpg"), quick_path)
+    ledger.add(a_spec(ONE, prints=tmp_path, source=tmp_path / "a.jpg"), tmp_path)
     ledger.close()
     with sqlite3.connect(path, isolation_level=None) as older:
         older.executescript(
@@ -368,10 +368,10 @@ def test_a_ledger_from_before_there_were_repeats_opens_with_its_seals_whole(quic
     ledger.close()
 
 
-def test_the_ledger_finds_a_repeat_by_its_index_alone(quick_path: Path) -> None:
-    ledger = Ledger.open(quick_path / "ledger.db", kind_of=local, clock=Clock())
+def test_the_ledger_finds_a_repeat_by_its_index_alone(tmp_path: Path) -> None:
+    ledger = Ledger.open(tmp_path / "ledger.db", kind_of=local, clock=Clock())
     asked: list[str] = []
-    row = ledger.arrive(Arrival(job=ONE, hot_folder="final", taken=quick_path, original="a.jpg"))
+    row = ledger.arrive(Arrival(job=ONE, hot_folder="final", taken=tmp_path, original="a.jpg"))
     ledger._connection.set_trace_callback(asked.append)
     assert ledger.same_print(b"x" * 16, row, since=0.0) is None
     ledger._connection.set_trace_callback(None)

@@ -19,8 +19,8 @@ from drydown.service.tidying import FIRST_AFTER_S, Tidying
 
 
 @pytest.fixture
-def world(quick_path: Path) -> World:
-    return World(quick_path)
+def world(tmp_path: Path) -> World:
+    return World(tmp_path)
 
 
 def pictures(root: Path) -> dict[str, bytes]:
