@@ -50,7 +50,7 @@ class Warm:
             self._process = subprocess.Popen(
                 [sys.executable, "-P", __file__, str(theirs.fileno())],
                 pass_fds=(theirs.fileno(),),
-                env=forks.child_environment(1),
+                env=forks.child_environment(1) | _measured(),
                 start_new_session=True,
             )
         self._answers = self._control.makefile("rb")
@@ -192,6 +192,11 @@ class AtWork(_Process):
 def warm() -> Warm:
     """The one of this worker."""
     return Warm()
+
+
+def _measured() -> dict[str, str]:
+    """What has a new interpreter measure its own coverage, where ours is."""
+    return {name: value for name, value in os.environ.items() if name.startswith("COVERAGE_PROCESS")}
 
 
 def _forked() -> SimpleNamespace:
