@@ -58,7 +58,9 @@ def tidy(studio_dir: Path | None, days: int | None, remove: bool, as_json: bool)
         said(answer)
         click.echo(f"{whole}: {answer.message}", err=True)
         return Exit.OK
-    click.echo(f"{_tidy_here(root, days)} of {whole} removed", err=True)
+    removed = _tidy_here(root, days)
+    why = "" if removed == len(old) else f"; why others stay is said in {places.shown(places.log)}"
+    click.echo(f"{removed} of {whole} removed{why}", err=True)
     return Exit.OK
 
 
