@@ -12,13 +12,14 @@ import click
 from drydown.api import Frame, Job, StepOffer
 from drydown.cli import find_studio
 from drydown.cli.settings_typed import typed_setting
-from drydown.cli.steps import found_plugins, named
-from drydown.discovery import Discovery
+from drydown.cli.steps import named
+from drydown.discovery import Discovery, discover
 from drydown.errors import Exit, NotFound
 from drydown.showing import shown
 
 if TYPE_CHECKING:
     from drydown.jobs.chain import Link
+    from drydown.service.house import House
     from drydown.testing.trial import Trial
 
 _MAX_PIXELS = 400_000_000
@@ -48,7 +49,8 @@ def try_(
     """
     if not picture.is_file():
         raise NotFound(f"there is no picture {picture}; name a file")
-    found = found_plugins(studio_dir)
+    house = _house(studio_dir, recipe)
+    found = house.discovery if house else discover()
     offer = named(found, step)
     if not isinstance(offer, StepOffer):
         raise NotFound(
@@ -56,7 +58,11 @@ def try_(
         )
     settings = dict(typed_setting(text, "SETTING=VALUE, such as strength=0.4") for text in sets)
     with tempfile.TemporaryDirectory() as scratch:
-        job, before = _prepared(studio_dir, picture, recipe, step, Path(scratch))
+        job, before = (
+            _in_studio(house, picture, recipe, step, Path(scratch))
+            if house
+            else _without_studio(picture, Path(scratch))
+        )
         link = _link(offer, settings, found)
         from drydown.testing.trial import trial
 
@@ -78,20 +84,21 @@ def _link(offer: StepOffer[Any], settings: dict[str, Any], found: Discovery) -> 
     return Link(offer.name, offer, made, found.origins[offer.name].offered_by)
 
 
-def _prepared(
-    studio_dir: Path | None, picture: Path, recipe: str | None, step: str, scratch: Path
-) -> tuple[Job, Frame]:
-    """The job that the step is told of, and the frame that it gets: the studio's where there is one, else a stand-in's on an invented paper."""
+def _house(studio_dir: Path | None, recipe: str | None) -> House | None:
+    """The studio's, whose stock and recipes the step is then tried on; None where there is none and none is asked for."""
+    from drydown.service.house import open_house
+
     try:
         root = find_studio(studio_dir)
     except NotFound:
         if studio_dir is not None or recipe is not None:
             raise
-        return _without_studio(picture, scratch)
-    return _in_studio(root, picture, recipe, step, scratch)
+        return None
+    return open_house(root, strict=False)  # what would spoil another recipe's sheets is no reason not to try
 
 
 def _without_studio(picture: Path, scratch: Path) -> tuple[Job, Frame]:
+    """A stand-in's job on an invented paper, and the picture as it is read."""
     from drydown.imaging.read import open_picture
     from drydown.testing.jobs import a_job
 
@@ -100,15 +107,15 @@ def _without_studio(picture: Path, scratch: Path) -> tuple[Job, Frame]:
     return job, Frame(pixels=read.pixels, icc=read.icc, ppi=job.stock.ppi, source=picture, notes=read.notes)
 
 
-def _in_studio(root: Path, picture: Path, recipe: str | None, step: str, scratch: Path) -> tuple[Job, Frame]:
+def _in_studio(
+    house: House, picture: Path, recipe: str | None, step: str, scratch: Path
+) -> tuple[Job, Frame]:
     """On a recipe's stock: the named one, after the steps that stand before the first one of that name (after all where it has none); else the first recipe's, as read."""
     from drydown.jobs.chain import Chain
     from drydown.jobs.plan import Picture, plan
     from drydown.jobs.unpack import job_of, links_of, opener_of
-    from drydown.service.house import open_house
     from drydown.studio.resolve import resolve
 
-    house = open_house(root, strict=False)  # what would spoil another recipe's sheets is no reason not to try
     wanted = recipe or min(house.studio.recipes, default="")
     asked = Picture(
         job="try",
@@ -125,7 +132,7 @@ def _in_studio(root: Path, picture: Path, recipe: str | None, step: str, scratch
         asked,
         origins=house.discovery.origins,
         limits=house.studio.settings.daemon,
-        root=root,
+        root=house.places.root,
         profiles=scratch,
     )
     links, _, _ = links_of(spec)
