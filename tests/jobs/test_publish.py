@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import random
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from jobs_kit import World, a_spec, an_attempt, answered
 
+from drydown import durable
 from drydown.errors import Conflict, MachineFault
 from drydown.jobs import names
 from drydown.jobs.desk import Desk
+from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.names import PRINTS_MARKER
 from drydown.jobs.places import Places, prepare_prints
 from drydown.jobs.publish import BadOutputs, boot_id
@@ -160,12 +164,52 @@ def test_nothing_is_overwritten(world: World, desk: Desk) -> None:
     assert sheet.read_bytes() == b"sheet of " + ONE.encode()
 
 
+def test_a_rename_whose_answer_is_lost_and_whose_sheet_is_collected_at_once_is_asked_about(
+    world: World, desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # found by an error injected into the very rename that publishes: "make it anew" was the advice, for a sheet that somebody had
+    collected: list[bytes] = []
+    rename = durable._rename_new
+
+    def loses_its_answer(src: Any, dst: Any, *fds: int | None) -> None:
+        rename(src, dst, *fds)
+        if names.job_of_stage_name(Path(src).name):
+            collected.append(Path(dst).read_bytes())
+            Path(dst).unlink()
+            raise FileNotFoundError(errno.ENOENT, "no such file", str(src))
+
+    monkeypatch.setattr(durable, "_rename_new", loses_its_answer)
+    result, folder = made(world, desk)
+    row = desk.conclude(ONE, result, folder)
+    # the sheet gets its staging name by a rename, too: that one found its file, and nobody collects those
+    assert collected and row.stage is Stage.HELD and row.question is Question.PRINTED
+    assert "was it printed?" in row.reason
+    monkeypatch.undo()
+    assert desk.cancel(ONE).stage is Stage.CANCELLED and len(collected) == 1
+
+
+def test_a_staged_sheet_that_is_taken_away_before_it_is_handed_over_is_to_be_made_anew(
+    world: World, desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = desk.publisher.ledger
+    publishing = ledger.publishing
+
+    def and_somebody_tidies(job: str, boot: str) -> JobRow:
+        row = publishing(job, boot)
+        (world.prints / names.stage_name(job)).unlink()
+        return row
+
+    monkeypatch.setattr(ledger, "publishing", and_somebody_tidies)
+    result, folder = made(world, desk)
+    row = desk.conclude(ONE, result, folder)
+    assert row.stage is Stage.HELD and row.question is Question.PLACE and "make it anew" in row.reason
+
+
 def test_a_file_that_takes_the_place_at_the_last_instant_is_not_overwritten_either(
     world: World, desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     result, folder = made(world, desk)
     sheet = world.prints / f"picture__{ONE}.tif"
-    from drydown import durable
 
     def squat(name: str) -> None:
         if name == "rename" and desk.publisher.ledger.job(ONE).stage is Stage.PUBLISHING:
