@@ -163,7 +163,7 @@ BUGS = (
     Bug(
         "a name that replaces another sheet",
         "sync-order",
-        (Edit(publish, "Publisher._hand_over", {_RENAME: f"{_RENAME[:-1]}, replace=True)"}),),
+        (Edit(publish, "Publisher._hand_over", {"_sheet(row))": "_sheet(row), replace=True)"}),),
     ),
     Bug(
         "a power cut taken for a plain end",
