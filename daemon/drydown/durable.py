@@ -113,6 +113,10 @@ def create_once(path: AnyPath, data: bytes, *, mode: int = 0o666, dir_fd: int | 
         fsync_dir(_parent(path), dir_fd=dir_fd)
 
 
+class GoneInRename(FileNotFoundError):
+    """There was a file, and after the rename it lies under neither name: it may have been done, and somebody was quicker than our look."""
+
+
 def rename_durable(
     src: AnyPath,
     dst: AnyPath,
@@ -125,7 +129,7 @@ def rename_durable(
 
     A file server may do the rename, lose its answer, and say on the retry that there is no such file. So after any error both
     names are looked at: when `dst` is the very file that `src` was and `src` is gone, it happened.
-    Raises OSError: FileNotFoundError when `src` is gone, EXDEV across file systems.
+    Raises OSError: FileNotFoundError when `src` is gone, GoneInRename when it was there just before, EXDEV across file systems.
     """
     before = os.stat(src, dir_fd=src_dir_fd, follow_symlinks=False)
     try:
@@ -134,9 +138,13 @@ def rename_durable(
                 os.rename(src, dst, src_dir_fd=src_dir_fd, dst_dir_fd=dst_dir_fd)
             else:
                 _rename_new(src, dst, src_dir_fd, dst_dir_fd)
-    except OSError:
-        was_done = _is(before, dst, dst_dir_fd) and not _is(before, src, src_dir_fd)
-        if not was_done:
+    except OSError as error:
+        src_stays = _is(before, src, src_dir_fd)
+        if src_stays or not _is(before, dst, dst_dir_fd):
+            if isinstance(error, FileNotFoundError) and not src_stays:
+                raise GoneInRename(
+                    error.errno, error.strerror, error.filename, None, error.filename2
+                ) from error
             raise
     fsync_dir(_parent(dst), dir_fd=dst_dir_fd)
     if (_parent(src), src_dir_fd) != (_parent(dst), dst_dir_fd):

@@ -10,6 +10,7 @@ from intake_bench import crash_at, steps_of
 
 from drydown import durable
 from drydown.durable import (
+    GoneInRename,
     copy_durable,
     fsync_dir,
     is_unfinished,
@@ -118,6 +119,28 @@ def test_a_rename_that_did_not_happen_is_an_error_even_if_a_file_of_that_name_is
     with pytest.raises(FileNotFoundError):
         rename_durable(tmp_path / "nothing", tmp_path / "c")
     assert names(tmp_path) == ["a", "b"]
+
+
+def test_a_file_that_is_gone_after_a_rename_is_told_from_one_that_was_not_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "a").write_bytes(b"x")
+
+    def collect_and_lose_the_answer(step: str) -> None:
+        if step == "rename.done":
+            (tmp_path / "b").unlink()
+            raise FileNotFoundError(errno.ENOENT, "No such file or directory")
+
+    monkeypatch.setattr(durable, "on_step", collect_and_lose_the_answer)
+    with pytest.raises(GoneInRename, match="No such file"):
+        rename_durable(tmp_path / "a", tmp_path / "b")
+    for there, nowhere in (("c", "nowhere/d"), (None, "d")):  # no folder to go to, and nothing to go
+        if there:
+            (tmp_path / there).touch()
+        with pytest.raises(FileNotFoundError) as found:
+            rename_durable(tmp_path / "c", tmp_path / nowhere)
+        assert type(found.value) is FileNotFoundError
+        (tmp_path / "c").unlink(missing_ok=True)
 
 
 def test_a_folder_that_exists_is_not_made_again(tmp_path: Path) -> None:

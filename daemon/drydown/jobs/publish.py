@@ -195,21 +195,19 @@ class Publisher:
 
     def _hand_over(self, row: JobRow) -> JobRow:
         """The one rename, with its folder synced, and what follows. The ledger says `publishing`."""
-        staged = _prints(row) / stage_name(row.id)
-        if not os.path.lexists(staged):
-            return self._hold(
-                row, Question.PLACE, "The finished sheet vanished before it was published: make it anew."
-            )
         try:
-            durable.rename_durable(staged, _sheet(row))
+            durable.rename_durable(_prints(row) / stage_name(row.id), _sheet(row))
         except FileExistsError:
             return self._place_taken(row)
-        except FileNotFoundError:
-            # a file server may have done it and lost its answer, and whoever collects sheets was quicker than our look
+        except durable.GoneInRename:
             return self._hold(
                 row,
                 Question.PRINTED,
                 "The file system lost the sheet while it was handed over, and it lies under neither name: was it printed?",
+            )
+        except FileNotFoundError:
+            return self._hold(
+                row, Question.PLACE, "The finished sheet vanished before it was published: make it anew."
             )
         return self._after_the_rename(row)
 
