@@ -6,6 +6,7 @@ It watches what nobody inside may be trusted to tell: the children's memory, and
 from __future__ import annotations
 
 import itertools
+import os
 import shutil
 import threading
 from collections.abc import Iterator, Mapping
@@ -101,17 +102,17 @@ Tree = dict[str, tuple[str, int]]
 
 
 def tree(*roots: Path, but: Path) -> Tree:
-    """Every file and folder below the roots except those below `but`: path -> (hash of content or kind, mode)."""
+    """Every file and folder below the roots except those below `but`, where others come and go meanwhile: path -> (hash of content or kind, mode)."""
     found: Tree = {}
     for root in roots:
-        for path in sorted(root.rglob("*")):
-            if but in path.parents:
-                continue
-            mode = path.lstat().st_mode
-            if path.is_symlink() or not path.is_file():
-                found[str(path)] = ("no plain file", mode)
-            else:
-                found[str(path)] = (file_hash(path), mode)
+        for folder, folders, files in os.walk(root):
+            for path in (Path(folder, name) for name in (*folders, *files)):
+                mode = path.lstat().st_mode
+                if path.is_symlink() or not path.is_file():
+                    found[str(path)] = ("no plain file", mode)
+                else:
+                    found[str(path)] = (file_hash(path), mode)
+            folders[:] = [name for name in folders if Path(folder, name) != but]
     return found
 
 
