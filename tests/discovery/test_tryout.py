@@ -79,7 +79,6 @@ def test_a_daemon_with_many_files_open_still_hears_the_verdict(
 def test_a_file_that_has_not_changed_is_not_tried_again_and_a_changed_one_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tryout, "_alone", lambda: True)
     tried: list[bytes] = []
     fork = tryout._fork
 

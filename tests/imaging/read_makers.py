@@ -42,15 +42,9 @@ def expanded(codes: Array) -> Array:
     return whole[:, :, np.newaxis] if whole.ndim == 2 else whole
 
 
-def opened(
-    path: Path,
-    *,
-    untagged: Literal["srgb", "hold"] = "srgb",
-    access: Literal["sequential", "random"] = "sequential",
-    max_pixels: int = LIMIT,
-) -> tuple[Picture, Array]:
-    """Open and evaluate, as a job does: with libvips' warnings failing. Codes that can be subtracted."""
-    picture, codes = evaluated(path, untagged=untagged, access=access, max_pixels=max_pixels)
+def opened(path: Path, **how: Any) -> tuple[Picture, Array]:
+    """Like `evaluated`, with codes that can be subtracted."""
+    picture, codes = evaluated(path, **how)
     return picture, codes.astype(np.int64)
 
 
@@ -61,7 +55,7 @@ def evaluated(
     access: Literal["sequential", "random"] = "sequential",
     max_pixels: int = LIMIT,
 ) -> tuple[Picture, Array]:
-    """The same with codes of 16 bits."""
+    """Open and evaluate, as a job does: with libvips' warnings failing. Codes of 16 bits."""
     scratch = path.parent / "scratch"
     scratch.mkdir(exist_ok=True)
     with strict_warnings(what=path.name):

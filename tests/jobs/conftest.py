@@ -8,15 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from drydown.discovery import tryout
-
 
 @pytest.fixture(autouse=True, scope="module")
-def forked() -> Iterator[None]:
-    """See tests/discovery/conftest.py."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(tryout, "_alone", lambda: True)
-        yield
+def _forked(forked_tries: None) -> None:
+    """See tests/conftest.py."""
 
 
 @pytest.fixture

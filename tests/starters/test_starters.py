@@ -9,7 +9,7 @@ from typing import get_args
 import pytest
 from tests.own_tests import own_tests
 
-from drydown.discovery import discover, tryout
+from drydown.discovery import discover
 from drydown.errors import Conflict
 from drydown.starters import Form, Kind, write_plugin
 
@@ -25,11 +25,11 @@ def test_its_own_tests_pass(kind: Kind, form: Form, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+@pytest.mark.usefixtures("forked_tries")
 @pytest.mark.parametrize("kind", ["step", "sheet-maker"])
 def test_a_file_is_found_in_the_studios_plugins_and_its_tests_are_not_taken_for_one(
-    kind: Kind, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    kind: Kind, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(tryout, "_alone", lambda: True)  # see tests/discovery/conftest.py
     write_plugin("warm-grey", kind, "file", tmp_path)
     found = discover(tmp_path)
     assert "warm-grey" in found.offers and not found.problems

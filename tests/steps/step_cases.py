@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from drydown.api import StepOffer
 from drydown.testing import Case
 from drydown_steps import balance, convert, crop, final, flatten, resample, sharpen, test_strip, tone_lift
 
@@ -17,4 +16,3 @@ STEPS = (
     Case(sharpen.OFFER, {"strength": 0.5}, prepared=True),
 )
 SHEET_MAKERS = (Case(final.OFFER), Case(test_strip.OFFER))
-assert all(isinstance(case.offer, StepOffer) for case in STEPS)

@@ -24,7 +24,7 @@ from tests.e2e.studio import STUDIO, picture
 from tests.jobs.jobs_kit import World
 from tests.torture.attempts_kit import Bench, Tree, bench, changes, tree
 from tests.torture.bad_plugins_kit import BAD, GOLDEN, LEFT, Bad
-from tests.torture.row import Outcome, Row
+from tests.torture.row import Outcome, Row, tell
 
 #: Folders of the studio in which a job changes things by right.
 _MOVING = ("state", "originals", "prints", "hot")
@@ -184,8 +184,7 @@ def _run(seed: int, count: int | None) -> Outcome:
                         print(number + 1, len(tried.wrong), "wrong", file=sys.stderr, flush=True)
         for one in good:
             one.result()
-    for line in tried.wrong:
-        print(line, file=sys.stderr)
+    tell(tried.wrong)
     return Outcome(not tried.wrong, _figures(tried, len(plugins), len(good), confined))
 
 

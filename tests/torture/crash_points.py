@@ -18,7 +18,7 @@ from pathlib import Path
 from tests.jobs.crash_kit import in_a_process_killed_at
 from tests.torture.line_kit import SCENARIOS, Line, Scenario, count_changes
 from tests.torture.quick_kit import quick_folder
-from tests.torture.row import Outcome, Row
+from tests.torture.row import Outcome, Row, tell
 
 NEVER = -1
 AT_LEAST = 60  #: steps of a printed picture; fewer mean that the seam is not reached
@@ -90,8 +90,7 @@ def pairs_after(folder: Path, scenario: Scenario, first: int) -> tuple[int, list
 
 
 def _outcome(schedules: int, what: str, wrong: list[str]) -> Outcome:
-    for line in wrong[:20]:
-        print(line, file=sys.stderr)
+    tell(wrong[:20])
     lost, twice = (sum(line.startswith(word) for line in wrong) for word in ("lost", "twice"))
     other = len(wrong) - lost - twice
     figures = f"{schedules:,} {what}, {lost} lost, {twice} twice" + (f", {other} left over" if other else "")

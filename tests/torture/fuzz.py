@@ -19,7 +19,7 @@ from typing import Any, Final
 
 from tests.torture.fuzz_kit import TARGETS, Target
 from tests.torture.hostile_kit import damaged
-from tests.torture.row import Outcome, Row
+from tests.torture.row import Outcome, Row, tell
 
 LIMIT_S: Final = 2.0  #: of the processor, for one input of some kilobytes
 #: Texts that a hand which damages bytes hardly ever writes.
@@ -99,8 +99,7 @@ def _late(_number: int, _frame: FrameType | None) -> None:
 
 
 def _outcome(wrong: list[str], count: int, seconds: float, how: str) -> Outcome:
-    for line in wrong:
-        print(line, file=sys.stderr)
+    tell(wrong)
     return Outcome(
         not wrong,
         f"{count:,} inputs to {len(TARGETS)} parsers {how}, {count / seconds:,.0f} a second: {len(wrong)} wrong",

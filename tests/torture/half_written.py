@@ -12,7 +12,6 @@ import itertools
 import os
 import random
 import struct
-import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -22,7 +21,7 @@ from blake3 import blake3
 
 from drydown.jobs.hashing import file_hash
 from tests.torture.quick_kit import quick_folder
-from tests.torture.row import Outcome, Row, linux_only
+from tests.torture.row import Outcome, Row, linux_only, tell
 from tests.torture.taker_kit import QUIET_S, Taker, taking
 
 KINDS = ("plain", "append", "truncate", "fallocate", "zeros", "aside", "outside", "kept open")
@@ -164,8 +163,7 @@ def _all(seed: int, count: int) -> Outcome:
             time.sleep(0.2)
         wrong = _wrong(taker, writers)
         looks = len(taker.book("look"))
-    for text in wrong[:20]:
-        print(text, file=sys.stderr)
+    tell(wrong[:20])
     figures = f"{count} writers of {len(KINDS)} kinds, {looks} looks, {len(wrong)} wrong hashes"
     return Outcome(not wrong, figures)
 

@@ -26,7 +26,7 @@ from tests.torture.attempts_kit import Bench, bench, changes, tree
 from tests.torture.bombs_kit import LIMIT_PX, Bomb, bombs
 from tests.torture.hostile_kit import Case, cases, good_files
 from tests.torture.reader_plugin import ANSWERS
-from tests.torture.row import Outcome, Row
+from tests.torture.row import Outcome, Row, tell
 
 DEADLINE_S: Final = 5.0
 MEMORY_MB: Final = 512
@@ -204,8 +204,7 @@ def _progress(told: Told) -> None:
 def _outcome(told: Told, peak: float) -> Outcome:
     if told.slowest_s > DEADLINE_S + 2:
         told.wrong.append(f"one took {told.slowest_s:.1f} s; the deadline is {DEADLINE_S:g} s")
-    for line in told.wrong:
-        print(line, file=sys.stderr)
+    tell(told.wrong)
     print("altered:", dict(told.altered.most_common()), file=sys.stderr)
     ends = ", ".join(f"{count:,} {kind}" for kind, count in told.ends.most_common())
     figures = (

@@ -31,7 +31,7 @@ from drydown.showing import shown
 from tests.small_studio import DAEMON, lay_out
 from tests.torture.proc_kit import children_of
 from tests.torture.quick_kit import quick_folder
-from tests.torture.row import Outcome, Row
+from tests.torture.row import Outcome, Row, tell
 
 STUDIOS = 2
 ORPHANS_MAY_LIVE_S = (
@@ -259,8 +259,7 @@ def _form(seed: int, *, kills: int, pictures: int) -> Outcome:
             for n in range(STUDIOS)
         ]
         total = sum(pool.map(_in_a_studio, work, chunksize=1), Tally())
-    for line in total.wrong[:20]:
-        print(line, file=sys.stderr)
+    tell(total.wrong[:20])
     figures = (
         f"{total.kills:,} kills ({total.at_work:,} with work under way), {total.pictures:,} pictures, {total.lost} lost, "
         f"{total.twice} twice, {total.held} held, {total.orphans} orphans"

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 import tempfile
 from pathlib import Path
 
 from drydown.testing.cases import MEMORY_MB
 from drydown.testing.large import peak_mb
 from tests.steps.step_cases import STEPS
-from tests.torture.row import Outcome, Row
+from tests.torture.row import Outcome, Row, tell
 
 
 def _every_step(seed: int) -> Outcome:
@@ -23,8 +22,7 @@ def _every_step(seed: int) -> Outcome:
                 continue
             if peaks_mb[-1] > MEMORY_MB:
                 wrong.append(f"{case}: {peaks_mb[-1]:.0f} MB")
-    for line in wrong:
-        print(line, file=sys.stderr)
+    tell(wrong)
     figures = f"{len(STEPS)} steps on 100 megapixels (600 MB): at most {max(peaks_mb, default=0):.0f} of {MEMORY_MB} MB; {len(wrong)} wrong"
     return Outcome(not wrong, figures)
 

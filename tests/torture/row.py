@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -20,6 +20,12 @@ def counted(complaints: Sequence[str], *words: str) -> str:
     counts = {word: sum(one.startswith(word) for one in complaints) for word in words}
     counts["else"] = len(complaints) - sum(counts.values())
     return ", ".join(f"{count} {word}" for word, count in counts.items())
+
+
+def tell(complaints: Iterable[str]) -> None:
+    """Show complaints to whoever watches; the line of figures only counts them."""
+    for line in complaints:
+        print(line, file=sys.stderr)
 
 
 def linux_only() -> str:

@@ -6,7 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.torture.row import Outcome, Row
+from tests.torture.row import Outcome, Row, tell
 from tests.torture.strace_kit import calls, missing, traced
 from tests.torture.sync_rules import Rules
 
@@ -44,8 +44,7 @@ def judged_line(folder: Path, *what: str) -> tuple[int, list[str]]:
 
 
 def _outcome(published: int, wrong: list[str]) -> Outcome:
-    for line in wrong[:20]:
-        print(line, file=sys.stderr)
+    tell(wrong[:20])
     return Outcome(published > 0 and not wrong, f"{published:,} sheets published, {len(wrong)} violations")
 
 
