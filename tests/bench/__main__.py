@@ -1,4 +1,4 @@
-"""The benches: whole jobs against the bare pixel work in the same run, as ratios. `python -m tests.bench [job] [page] [strip] [queue] [daemon] [profile]`."""
+"""The benches: whole jobs against the bare pixel work in the same run, as ratios. `python -m tests.bench [job] [page] [strip] [queue] [daemon] [commands] [profile]`."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ from drydown.imaging.working import wide_gamut
 from drydown.jobs.ledger import LedgerView
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.places import Places
+from tests.bench.commands import commands
 from tests.bench.profile_build import profile_build
 
 ROUNDS = 5
@@ -46,6 +47,7 @@ def main(names: list[str]) -> int:
         "strip": strip,
         "queue": queue,
         "daemon": idle,
+        "commands": commands,
         "profile": profile_build,
     }
     rows: list[Row] = []
@@ -172,7 +174,7 @@ def queue(folder: Path) -> Iterator[Row]:
 
 
 def idle(folder: Path) -> Iterator[Row]:
-    """Drop to claim; the idle daemon's processor time and memory; the help text."""
+    """Drop to claim; the idle daemon's processor time and memory."""
     small = photograph(folder / "small.tif", 600, 400)
     with studio(folder / "idle") as root:
         delays = []
@@ -195,13 +197,6 @@ def idle(folder: Path) -> Iterator[Row]:
         yield _row("idle daemon, memory", f"{used:.0f} MB", "<= 80 MB", used <= 80)
         starters = [child.memory_info().rss / 1e6 for child in process.children()]
         yield "  starter process, apart", f"{sum(starters):.0f} MB", "", ""
-    times = []
-    for _ in range(7):
-        start = time.perf_counter()
-        subprocess.run([sys.executable, "-m", "drydown", "--help"], check=True, stdout=subprocess.DEVNULL)
-        times.append(time.perf_counter() - start)
-    help_s = statistics.median(times)
-    yield _row("drydown --help", f"{help_s:.2f} s", "<= 0.30 s", help_s <= 0.3)
 
 
 @contextmanager

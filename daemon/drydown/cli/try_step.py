@@ -18,7 +18,7 @@ from drydown.errors import Exit, NotFound
 from drydown.showing import shown
 
 if TYPE_CHECKING:
-    from drydown.jobs.chain import Link
+    from drydown.jobs.chain import Access, Link
     from drydown.service.house import House
     from drydown.testing.trial import Trial
 
@@ -102,7 +102,9 @@ def _without_studio(picture: Path, scratch: Path) -> tuple[Job, Frame]:
     from drydown.imaging.read import open_picture
     from drydown.testing.jobs import a_job
 
-    read = open_picture(picture, untagged="srgb", access="random", max_pixels=_MAX_PIXELS, scratch=scratch)
+    read = open_picture(
+        picture, untagged="srgb", access="sequential", max_pixels=_MAX_PIXELS, scratch=scratch
+    )
     job = a_job(scratch, source=picture, anyway=True)
     return job, Frame(pixels=read.pixels, icc=read.icc, ppi=job.stock.ppi, source=picture, notes=read.notes)
 
@@ -138,7 +140,9 @@ def _in_studio(
     links, _, _ = links_of(spec)
     before = next((number for number, link in enumerate(links) if link.offer.name == step), len(links))
     job = job_of(spec, scratch)
-    chain = Chain(links, job, opener_of(spec, spec.source, job, scratch, {}), access="random")
+    # steps of a recipe may look twice; a picture as it is read is taken to memory in one go, row by row
+    access: Access = "random" if recipe else "sequential"
+    chain = Chain(links, job, opener_of(spec, spec.source, job, scratch, {}), access=access)
     return job, chain.upto(before if recipe else 0)
 
 
