@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from PIL import ImageFont
 from tests.steps.sheet_kit import pixels_of
 
 from drydown.imaging.lettering import SEPARATOR, inked, line, paragraph, spelt, width_mm, wrapped
@@ -28,6 +29,13 @@ def test_the_width_is_known_before_a_line_is_drawn() -> None:
     assert (columns[-1] + 1) * 25.4 / 720 == pytest.approx(
         width_mm(SAID, 1.6), abs=0.15
     )  # the last letter keeps its own white
+
+
+def test_a_first_letter_that_overhangs_to_the_left_makes_its_line_longer() -> None:
+    font = ImageFont.load_default(1000)  # Pillow's own figures, in thousandths of the em
+    capital_top, overhang = font.getbbox("H", anchor="ls")[1], -font.getbbox("j", anchor="ls")[0]
+    assert overhang > 0  # else this shows nothing
+    assert width_mm("j", 1.0) == pytest.approx((font.getlength("j") + overhang) / -capital_top, abs=1e-6)
 
 
 def test_the_width_is_the_same_at_every_ppi() -> None:
