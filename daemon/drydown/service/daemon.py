@@ -32,7 +32,7 @@ from drydown.service.telling import Teller
 from drydown.service.workshop import Workshop
 from drydown.showing import shown
 
-STUDIO_LOOK_S = 2.0  #: how often the studio's files are looked at for changes
+STUDIO_LOOK_S = 2.0  #: how often the studio's files are looked at for changes when nothing happens
 REQUEST_LOOK_S = 0.5  #: how often requests are looked for when nothing else happens
 GRACE_S = 30.0  #: how long attempts may go on after the first signal
 HOUSEKEEPING_S = 60.0
@@ -176,10 +176,12 @@ class Daemon:
         return min(REQUEST_LOOK_S, until_scan, REQUEST_LOOK_S if due is None else due)
 
     def _turn(self, told: Told) -> None:
+        now = self._monotonic()
+        # whoever saves a recipe and then drops a picture or asks for something means the new recipe
+        asked = bool(requests.waiting(self._workshop.places.requests))
+        self._look_at_studio(now, at_once=asked or told.everything or bool(told.paths))
         self._take_in()
         self._workshop.tell_sandbox()
-        now = self._monotonic()
-        self._look_at_studio(now)
         room = self._doors.more and self._room(now) > 0
         if told.paths or told.everything or now >= self._doors.next_at or room:
             self._scan(now, told)
@@ -260,13 +262,15 @@ class Daemon:
         log.write("claimed", claimed.job, source=shown(claimed.dropped.name), hot_folder=claimed.folder)
         self._listener.job(reception.take(claimed))
 
-    def _look_at_studio(self, now: float) -> None:
+    def _look_at_studio(self, now: float, *, at_once: bool) -> None:
         """Read the studio again where a person changed it; a faulty one is told of once, and the old one stands."""
-        if now < self._studio_at:
+        due = now >= self._studio_at
+        if not due and not at_once:
             return
-        self._studio_at = now + STUDIO_LOOK_S
+        if due:
+            self._studio_at = now + STUDIO_LOOK_S
         try:
-            if not self._workshop.reload():
+            if not self._workshop.reload(at_once=not due):
                 return
         except OSError as error:
             if not is_machines(error):

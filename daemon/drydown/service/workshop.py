@@ -33,7 +33,7 @@ from drydown.jobs.recovery import Adoptable, Recovered, recover
 from drydown.jobs.sandbox.found import insist
 from drydown.jobs.space import Ballast
 from drydown.jobs.states import WAITING
-from drydown.service.house import open_house
+from drydown.service.house import open_house, signature_of
 from drydown.service.reception import RUN, Reception
 from drydown.service.tidying import Tidying
 from drydown.showing import shown
@@ -56,6 +56,7 @@ class Workshop:
         try:
             complete.ignore_lease_breaks()
             self.house = open_house(root)
+            self._read = self.house.signature  # of the files that were read last, faulty ones too
             self.say = say
             self.log = JobLog(self.places.log)
             self.hot = dict(self._hot_paths())
@@ -133,10 +134,15 @@ class Workshop:
         self.log.close()
         self.lock.release()
 
-    def reload(self) -> bool:
-        """Read the studio again where a person has changed it; a faulty one is told of and the old one kept. True when it is new."""
-        if not self.house.changed():
+    def reload(self, *, at_once: bool = False) -> bool:
+        """Read the studio again where a person has changed it. True when it is new. Raises StudioError for a faulty one; the old one stands.
+
+        `at_once`: asked before something that must not go by an old recipe, perhaps often; files that were faulty as they are now are not read for it again.
+        """
+        found = signature_of(self.places.root)
+        if found == self.house.signature or (at_once and found == self._read):
             return False
+        self._read = found
         before = self._preload()
         self.house = open_house(self.places.root)
         if (
