@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import unicodedata
+
+import font_source_sans_pro
 import numpy as np
 import pytest
 from PIL import ImageFont
@@ -32,7 +35,7 @@ def test_the_width_is_known_before_a_line_is_drawn() -> None:
 
 
 def test_a_first_letter_that_overhangs_to_the_left_makes_its_line_longer() -> None:
-    font = ImageFont.load_default(1000)  # Pillow's own figures, in thousandths of the em
+    font = ImageFont.truetype(font_source_sans_pro.SourceSansPro, 1000)  # Pillow's own figures
     capital_top, overhang = font.getbbox("H", anchor="ls")[1], -font.getbbox("j", anchor="ls")[0]
     assert overhang > 0  # else this shows nothing
     assert width_mm("j", 1.0) == pytest.approx((font.getlength("j") + overhang) / -capital_top, abs=1e-6)
@@ -43,9 +46,22 @@ def test_the_width_is_the_same_at_every_ppi() -> None:
     assert max(widths) - min(widths) < 0.2
 
 
+@pytest.mark.parametrize(
+    "text", ["Grève — 11×17, Ångström, Straße, Łódź, Đà Nẵng, ığdır", "Αίγινα", "Кижи, Йод", "“½ ≤ 2²°…”"]
+)
+def test_names_keep_their_accents_and_scripts(text: str) -> None:
+    assert spelt(text) == text
+    assert spelt(unicodedata.normalize("NFD", text)) == spelt(unicodedata.normalize("NFC", text)) == text
+
+
 def test_letters_that_the_face_does_not_have_are_spelt() -> None:
-    assert spelt("Grève — 11×17, Ångström, Straße") == "Greve - 11x17, Angstrom, Strasse"
+    assert spelt("№ Ⅻ ㎜") == "№ XII mm"
     assert spelt("海 x") == "? x"
+
+
+def test_what_does_not_show_is_shown_as_missing() -> None:
+    assert spelt("a\u200bb\u202ec\u00add\x07") == "a?b?c?d?"
+    assert spelt("q\u0301") == "q"  # an accent that no letter of the face bears
     assert spelt("one\ntwo\tthree") == "one two three"
 
 

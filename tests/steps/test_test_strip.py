@@ -425,7 +425,7 @@ def test_a_half_stays_in_the_leading_half_and_the_second_says_that_the_sheet_is_
     made = lay(again, chain(again), part="first-half")
     inked = (pixels_of(made.frame.pixels) != 65535).any(axis=(1, 2))
     assert np.nonzero(inked)[0].max() < made.frame.height / 2
-    assert len(made.record["patches"]) == 7, "as large a ring-around as fits"
+    assert len(made.record["patches"]) == 13
     second = lay(again, chain(again), part="second-half")
     inked = (pixels_of(second.frame.pixels) != 65535).any(axis=(1, 2))
     assert np.nonzero(inked)[0].max() < second.frame.height / 2, "laid in the leading half once more"
@@ -434,6 +434,12 @@ def test_a_half_stays_in_the_leading_half_and_the_second_says_that_the_sheet_is_
     quarter = lay(again, chain(again), part="quarter-2", vary=["balance.cyan"], step=3, count=[3])
     columns = (pixels_of(quarter.frame.pixels) != 65535).any(axis=(0, 2))
     assert np.nonzero(columns)[0].min() > quarter.frame.width / 2
+
+
+def test_a_ring_around_is_as_large_as_the_sheet_lets_it_be(job: Job) -> None:
+    small = replace(job, sheet=Sheet("5x7", SizeMm(127, 178), "na_5x7_5x7in"))
+    assert len(lay(small, chain(small)).record["patches"]) == 7
+    assert len(lay(job, chain(job)).record["patches"]) == 13
 
 
 def test_a_strip_of_another_quality_is_recorded_as_such_and_says_it(job: Job) -> None:
