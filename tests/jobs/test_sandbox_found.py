@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import errno
 import json
+import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -160,6 +162,24 @@ def test_a_full_disk_is_told_as_such(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(MachineFault, match="the sandbox cannot be tried"):
         find("off", Machine(), tmp_path / "file")
+
+
+@pytest.mark.usefixtures("whole")
+def test_no_trial_is_begun_on_a_disk_that_takes_only_some_of_their_folders(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Found by EROFS at the ninth mkdir: the first trial's folder was taken away under its feet."""
+    machine, make = Machine(), Path.mkdir
+
+    def mkdir(path: Path, **given: Any) -> None:
+        if path.name == "seccomp":
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+        make(path, **given)
+
+    monkeypatch.setattr(Path, "mkdir", mkdir)
+    with pytest.raises(MachineFault, match="the sandbox cannot be tried"):
+        find("available", machine, tmp_path)
+    assert machine.tried == []
 
 
 def test_the_real_machine_answers_for_every_layer_that_its_kernel_has(tmp_path: Path) -> None:

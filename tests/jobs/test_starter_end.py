@@ -13,6 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from drydown.errors import Exit
+from drydown.jobs.forks import Starter
+from drydown.jobs.limits import Limits
+
 
 @pytest.mark.parametrize("number", [3, 1100], ids=["few files open", "above what select(2) takes"])
 def test_a_starter_whose_daemon_is_gone_does_not_finish_its_imports(tmp_path: Path, number: int) -> None:
@@ -52,3 +56,17 @@ def test_a_starter_whose_daemon_goes_while_it_speaks_ends_without_a_word() -> No
     os.close(lifeline)
     os.close(daemons_end)
     assert (starter.returncode, said) == (0, b"")
+
+
+def test_a_child_whose_folder_is_gone_says_so_in_one_line(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    starter = Starter((), cores=1, sandbox="off", scratch=tmp_path)
+    try:
+        limits = Limits(memory_mb=512, cpu_s=10, file_mb=16)
+        child = starter.fork("gone", tmp_path / "gone", 1, limits)
+        assert child.ended.result(60) == Exit.MACHINE
+    finally:
+        starter.close()
+    said = capfd.readouterr().err
+    assert "cannot open its log" in said and said.count("\n") == 1

@@ -12,6 +12,8 @@ import threading
 from dataclasses import dataclass
 from pathlib import Path
 
+from drydown.errors import MachineFault
+
 LOG = "child.log"
 LOG_BYTES_SHOWN = 4000
 SPARE_FILES = 32
@@ -28,7 +30,7 @@ class Limits:
 
 
 def settle_in(folder: Path, limits: Limits) -> None:
-    """Make this process a well-behaved child of `folder`. Never returns an error: a limit that cannot be set is left out.
+    """Make this process a well-behaved child of `folder`; a limit that cannot be set is left out. Raises MachineFault where it cannot have its log there.
 
     The number of processes is no limit here: the system counts those of the user, in all his sessions. The sandbox refuses new ones.
     """
@@ -36,7 +38,12 @@ def settle_in(folder: Path, limits: Limits) -> None:
     for number in (signal.SIGTERM, signal.SIGCHLD, signal.SIGINT):
         signal.signal(number, signal.SIG_DFL)
     null = os.open(os.devnull, os.O_RDONLY)
-    log = os.open(folder / LOG, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+    try:
+        log = os.open(folder / LOG, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+    except OSError as error:
+        raise MachineFault(
+            f"a child cannot open its log {folder / LOG} ({error.strerror or error})"
+        ) from error
     for source, target in ((null, 0), (log, 1), (log, 2)):
         os.dup2(source, target)
     os.chdir(folder)
