@@ -169,7 +169,7 @@ def test_a_caption_says_number_name_and_every_fact_within_its_column() -> None:
 
 
 def test_facts_are_not_torn_apart() -> None:
-    lines = flowing(("394 x 254 mm", "11x17", "done"), cap_mm=1.5, room_mm=22)
+    lines = flowing(("394 x 254 mm", "11x17", "done"), cap_mm=1.5, room_mm=20)
     assert lines[0] == "394 x 254 mm" and "11x17" in lines[1]
 
 

@@ -6,6 +6,7 @@ holds Latin with all its accents, Greek and Cyrillic. Knows nothing of sheets an
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Sequence
 from functools import lru_cache
@@ -26,14 +27,15 @@ TRACKING_EM = 0.02  #: small type is set a little wider (common practice, no sou
 SEPARATOR = "  ·  "
 _OVERSAMPLING = 4  # letters are drawn so much larger and averaged: even spacing, no hinting at the pixel grid
 _PROBE_PX = 1000
+_MINUS = re.compile(r"(?<!\S)-(?=[.\d])|(?<=[(\[])-(?=[.\d])")
 _BALANCING = 12  # halvings of the line length: then it is even to less than a tenth of a mm
 
 
 def spelt(text: str) -> str:
-    """The text in letters that the face has, `?` for others; a letter that only lacks its sign loses that.
+    """The text in letters that the face has, `?` for others; a letter that only lacks its sign loses that. A hyphen that begins a number becomes a minus.
 
-    >>> spelt("Grève Ⅻ, 海")
-    'Grève XII, ?'
+    >>> spelt("Grève Ⅻ, 海, -10 CC")
+    'Grève XII, ?, −10 CC'
     """
     return _spelt(text)
 
@@ -41,7 +43,8 @@ def spelt(text: str) -> str:
 @lru_cache(maxsize=4096)
 def _spelt(text: str) -> str:
     out = []
-    for letter in unicodedata.normalize("NFC", text):  # one sign where a letter and its accent came as two
+    composed = unicodedata.normalize("NFC", text)  # one sign where a letter and its accent came as two
+    for letter in _MINUS.sub("−", composed):
         if letter.isspace():
             out.append(" ")
         elif _drawable(letter):

@@ -11,8 +11,19 @@ from drydown.geometry import RectMm
 from drydown.imaging import strip_caption as caption
 from drydown.imaging import strip_legend as legend
 from drydown.imaging import strip_words as words
+from drydown.imaging.lettering import width_mm
 from drydown.imaging.strip_control import Ribbon
-from drydown.imaging.strip_layout import GAP_MM, LEAST_PATCH_MM, MOST_PATCH_MM, Laid, Part, Room, Wish, lay
+from drydown.imaging.strip_layout import (
+    GAP_MM,
+    LEAST_PATCH_MM,
+    MOST_PATCH_MM,
+    NAME_CAP_MM,
+    Laid,
+    Part,
+    Room,
+    Wish,
+    lay,
+)
 from drydown.imaging.strip_region import Region
 from drydown.imaging.strip_series import Series, arrangements
 
@@ -130,8 +141,7 @@ def _grid(
 ) -> Laid:
     ppi = job.stock.ppi
     most = [min(MOST_PATCH_MM, *(size[side] / ppi * MM_PER_INCH for size in sizes_px)) for side in (0, 1)]
-    # names as wide as any: a column with two figures only where ten have room
-    name = "M10" if free.width >= _TEN_COLUMNS_MM else "M8"
+    name = _widest_name(free)
 
     def lines(wide_mm: float) -> int:
         said = (caption.parts(one, own.keys, wide_mm=wide_mm) for own in series for one in own.variations)
@@ -147,6 +157,14 @@ def _grid(
         middle=len(sizes_px) == 1,
     )
     return lay(wish, free, ask.room.canvas_mm, ppi)
+
+
+def _widest_name(free: RectMm) -> str:
+    """As wide as any patch's name can be: of the rows that have room, and with two figures only where ten columns have."""
+    rows = max(1, int((free.height + GAP_MM) // (LEAST_PATCH_MM + GAP_MM)))
+    column = 9 if free.width >= _TEN_COLUMNS_MM else 7
+    names = [caption.cell_name(row, column) for row in range(rows)]
+    return max(names, key=lambda name: width_mm(name, NAME_CAP_MM))
 
 
 def _in_a_row(series: Series, row: int) -> Series:
