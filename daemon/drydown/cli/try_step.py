@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,12 +14,12 @@ import click
 from drydown.api import Frame, Job, StepOffer
 from drydown.cli import find_studio
 from drydown.cli.settings_typed import typed_setting
-from drydown.cli.steps import named
-from drydown.discovery import Discovery, discover
 from drydown.errors import Exit, NotFound
 from drydown.showing import shown
 
 if TYPE_CHECKING:
+    from drydown.discovery import Discovery
+    from drydown.imaging.read import Picture
     from drydown.jobs.chain import Access, Link
     from drydown.service.house import House
     from drydown.testing.trial import Trial
@@ -49,28 +51,56 @@ def try_(
     """
     if not picture.is_file():
         raise NotFound(f"there is no picture {picture}; name a file")
-    house = _house(studio_dir, recipe)
-    found = house.discovery if house else discover()
-    offer = named(found, step)
-    if not isinstance(offer, StepOffer):
-        raise NotFound(
-            f"'{step}' is a sheet maker; what it makes is seen with: drydown run RECIPE {picture} --maker {step}"
-        )
     settings = dict(typed_setting(text, "SETTING=VALUE, such as strength=0.4") for text in sets)
-    with tempfile.TemporaryDirectory() as scratch:
-        job, before = (
-            _in_studio(house, picture, recipe, step, Path(scratch))
-            if house
-            else _without_studio(picture, Path(scratch))
-        )
-        link = _link(offer, settings, found)
+    with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(1) as pool:
+        scratch = Path(name)
+        read = None if recipe else _read(picture, scratch, pool)
+        from drydown.cli.steps import named
+        from drydown.discovery import discover
+        from drydown.jobs.unpack import framed
+        from drydown.testing.jobs import a_job
         from drydown.testing.trial import trial
 
+        house = _house(studio_dir, recipe)
+        found = house.discovery if house else discover()
+        offer = named(found, step)
+        if not isinstance(offer, StepOffer):
+            raise NotFound(
+                f"'{step}' is a sheet maker; what it makes is seen with: drydown run RECIPE {picture} --maker {step}"
+            )
+        link = _link(offer, settings, found)
+        if house and (in_recipe := recipe or min(house.studio.recipes, default="")):
+            job, before = _in_recipe(house, picture, in_recipe, step if recipe else None, scratch)
+        else:
+            job, before = a_job(scratch, source=picture, anyway=True), None
+        if before is None:
+            assert read is not None
+            before = framed(read.result(), picture, job)
         into.mkdir(parents=True, exist_ok=True)
         made = trial(before, lambda frame: link.run(frame, job), into, f"{picture.stem}.{step}")
         for line in _words(made, step):
             click.echo(line)
     return Exit.OK
+
+
+def _read(picture: Path, scratch: Path, pool: Executor) -> Future[Picture]:
+    """The picture on its way into memory. Decoding keeps one core busy; meanwhile the studio is read on another."""
+    from drydown.imaging.read import open_picture
+
+    def opened(access: Access) -> Picture:
+        return open_picture(picture, untagged="srgb", access=access, max_pixels=_MAX_PIXELS, scratch=scratch)
+
+    def held() -> Picture:
+        read = opened("random")
+        if (
+            read.facts["format"] == "JPEG"
+        ):  # its decoder keeps the whole picture, in half of what we should take
+            read.pixels.getpoint(0, 0)
+            return read
+        read = opened("sequential")
+        return replace(read, pixels=read.pixels.copy_memory())
+
+    return pool.submit(held)
 
 
 def _link(offer: StepOffer[Any], settings: dict[str, Any], found: Discovery) -> Link:
@@ -97,28 +127,16 @@ def _house(studio_dir: Path | None, recipe: str | None) -> House | None:
     return open_house(root, strict=False)  # what would spoil another recipe's sheets is no reason not to try
 
 
-def _without_studio(picture: Path, scratch: Path) -> tuple[Job, Frame]:
-    """A stand-in's job on an invented paper, and the picture as it is read."""
-    from drydown.imaging.read import open_picture
-    from drydown.testing.jobs import a_job
-
-    read = open_picture(
-        picture, untagged="srgb", access="sequential", max_pixels=_MAX_PIXELS, scratch=scratch
-    )
-    job = a_job(scratch, source=picture, anyway=True)
-    return job, Frame(pixels=read.pixels, icc=read.icc, ppi=job.stock.ppi, source=picture, notes=read.notes)
-
-
-def _in_studio(
-    house: House, picture: Path, recipe: str | None, step: str, scratch: Path
-) -> tuple[Job, Frame]:
-    """On a recipe's stock: the named one, after the steps that stand before the first one of that name (after all where it has none); else the first recipe's, as read."""
+def _in_recipe(
+    house: House, picture: Path, recipe: str, before: str | None, scratch: Path
+) -> tuple[Job, Frame | None]:
+    """A job on the recipe's stock; and the picture in memory after the steps that stand ahead of the first one called `before`, of all where it has none."""
     from drydown.jobs.chain import Chain
     from drydown.jobs.plan import Picture, plan
     from drydown.jobs.unpack import job_of, links_of, opener_of
     from drydown.studio.resolve import resolve
+    from drydown.testing.trial import in_memory
 
-    wanted = recipe or min(house.studio.recipes, default="")
     asked = Picture(
         job="try",
         hot_folder="",
@@ -130,20 +148,20 @@ def _in_studio(
         anyway=True,
     )
     spec = plan(
-        resolve(house.studio, recipe=wanted),
+        resolve(house.studio, recipe=recipe),
         asked,
         origins=house.discovery.origins,
         limits=house.studio.settings.daemon,
         root=house.places.root,
         profiles=scratch,
     )
-    links, _, _ = links_of(spec)
-    before = next((number for number, link in enumerate(links) if link.offer.name == step), len(links))
     job = job_of(spec, scratch)
-    # steps of a recipe may look twice; a picture as it is read is taken to memory in one go, row by row
-    access: Access = "random" if recipe else "sequential"
-    chain = Chain(links, job, opener_of(spec, spec.source, job, scratch, {}), access=access)
-    return job, chain.upto(before if recipe else 0)
+    if before is None:
+        return job, None
+    links, _, _ = links_of(spec)
+    ahead = next((number for number, link in enumerate(links) if link.offer.name == before), len(links))
+    chain = Chain(links, job, opener_of(spec, spec.source, job, scratch, {}), access="random")
+    return job, in_memory(chain.upto(ahead))
 
 
 def _words(made: Trial, step: str) -> Iterator[str]:

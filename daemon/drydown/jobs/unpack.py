@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
@@ -16,6 +16,9 @@ from drydown.jobs.hashing import file_hash
 from drydown.jobs.spec import JobSpec, SheetSpec, StepSpec
 from drydown.showing import shown
 from drydown.studio.guess import listed
+
+if TYPE_CHECKING:
+    from drydown.imaging.read import Picture
 
 
 def job_of(spec: JobSpec, folder: Path) -> Job:
@@ -169,9 +172,14 @@ def opener_of(
             source, untagged=spec.untagged, access=access, max_pixels=spec.max_pixels, scratch=folder
         )
         facts.update(picture.facts)
-        width, height = picture.pixels.width, picture.pixels.height
-        room = job.picture(turned=job.turned_for(width, height))
-        ppi = max(width / room.width, height / room.height) * MM_PER_INCH
-        return Frame(pixels=picture.pixels, icc=picture.icc, ppi=ppi, source=source, notes=picture.notes)
+        return framed(picture, source, job)
 
     return opened
+
+
+def framed(picture: Picture, source: Path, job: Job) -> Frame:
+    """An opened picture as the first step gets it: its ppi as if the whole of it filled the sheet's room."""
+    width, height = picture.pixels.width, picture.pixels.height
+    room = job.picture(turned=job.turned_for(width, height))
+    ppi = max(width / room.width, height / room.height) * MM_PER_INCH
+    return Frame(pixels=picture.pixels, icc=picture.icc, ppi=ppi, source=source, notes=picture.notes)
