@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from drydown.demo.drive import follow
-from tests.e2e.studio import RECIPE, STUDIO, drydown, make_studio, picture
+from tests.e2e.studio import PAGELESS, RECIPE, STUDIO, drydown, make_studio, picture
 from tests.e2e.warm import AtWork, daemon, warm
 
 FATAL = """
@@ -121,6 +121,30 @@ def test_a_changed_recipe_counts_from_the_next_picture_on(studio: Path, tmp_path
         if step.use == "tone-lift"
     ]
     assert lifts == [3.0, 1.0, 2.0]
+
+
+def test_a_recipe_that_somebody_was_in_the_middle_of_does_not_keep_the_daemon_from_starting(
+    tmp_path: Path,
+) -> None:
+    text = PAGELESS.replace('recipe = "small"', 'recipe = "night"', 1)  # of `final`
+    spoilt = RECIPE.replace("lift_L = 3.0", "lift_l = 3.0")
+    studio = make_studio(tmp_path / "studio", {"studio.toml": text, "recipes/night.toml": spoilt})
+    with daemon(studio):
+        drop(picture(tmp_path / "a.jpg", seed=1), studio / "hot" / "final")
+        drop(picture(tmp_path / "b.jpg", seed=2), studio / "hot" / "look")
+        held, asked = sorted(
+            follow(studio, 2, deadline_s=60, show=lambda row: None), key=lambda row: row.source_name
+        )
+        assert "Recipe night is off" in held.reason and "did you mean lift_L?" in held.reason
+        assert asked.hot_folder == "look" and asked.sheet is not None, "the other recipe works"
+        said = (studio / "state" / "daemon.log").read_text()
+        assert "off until these are mended" in said
+        live = json.loads(drydown(studio, "check", "--live", "--json").stdout)
+        assert any("recipe night is off" in trouble for trouble in live["troubles"])
+        (studio / "recipes" / "night.toml").write_text(RECIPE)
+        assert drydown(studio, "retry", held.id).returncode == 0
+        done = follow(studio, 2, deadline_s=60, show=lambda row: None)
+        assert {row.id: row.state for row in done}[held.id] == "completed"
 
 
 def test_a_daemon_killed_at_work_goes_on_at_the_next_start(studio: Path, tmp_path: Path) -> None:

@@ -166,9 +166,25 @@ class Daemon:
             raise
 
     def _open(self, *, resumed: bool = False) -> Workshop:
-        return Workshop(
-            self._root, what="drydown watch", say=self._listener.say, wake=self._hints.wake, resumed=resumed
+        """A service that starts with the machine must not stand still for one recipe that somebody was in the middle of."""
+        workshop = Workshop(
+            self._root,
+            what="drydown watch",
+            say=self._listener.say,
+            wake=self._hints.wake,
+            resumed=resumed,
+            leave_out=True,
         )
+        self._tell_left_out(workshop)
+        return workshop
+
+    def _tell_left_out(self, workshop: Workshop) -> None:
+        if faults := workshop.house.studio.left_out:
+            said = "\n".join(f"  {fault}" for fault in faults)
+            self._listener.say(
+                f"recipes with faults are off until these are mended; the others go on:\n{said}"
+            )
+            workshop.log.write("studio faulty", reason=said.strip())
 
     def _wait_s(self) -> float:
         due = self._workshop.engine.next_due_s()
@@ -191,7 +207,9 @@ class Daemon:
         self._keep_house(now)
         self._tidy()
         running = tuple(sorted(self._workshop.engine.running))
-        problems = (*self._doors.problems, *self._troubles())
+        studio = self._workshop.house.studio
+        off = (*studio.off.values(), *studio.off_folders.values())
+        problems = (*off, *self._doors.problems, *self._troubles())
         self._listener.status(Status(self._doors.waiting, self._queued(), running, problems))
         self._teller.turn(self._workshop, self._doors, problems)
 
@@ -287,6 +305,7 @@ class Daemon:
             return
         self._told_fault = ""
         self._listener.say("the studio's files have changed and were read again")
+        self._tell_left_out(self._workshop)
         self._doors.close()
         self._doors = self._new_doors()
         self._measured.close()

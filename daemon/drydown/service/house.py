@@ -33,17 +33,20 @@ class House:
         return signature_of(self.places.root) != self.signature
 
 
-def open_house(root: Path, *, strict: bool = True) -> House:
+def open_house(root: Path, *, strict: bool = True, leave_out: bool = False) -> House:
     """Load plugins, then the studio. Raises StudioError with every fault of every file.
 
     `strict`: also what would spoil sheets though every file is well written, such as a picture in the edges that the printer cannot reach.
+    `leave_out`: recipes with faults are off, and the others go on.
     """
     places = Places(root)
     before = signature_of(root)  # first: what changes while we read is seen as a change
     found = discover(places.plugins, off=_off(root))
-    studio = load(root, found.offers, found.problems)
+    studio = load(root, found.offers, found.problems, leave_out=leave_out)
     if strict and (faults := explain(studio, placement_faults=placement_faults).faults):
-        raise StudioError(faults)
+        if not leave_out:
+            raise StudioError(faults)
+        studio = studio.without(faults)
     return House(places, studio, found, before)
 
 

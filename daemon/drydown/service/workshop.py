@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Self
 
 from drydown.discovery import Origin
-from drydown.errors import DrydownError
+from drydown.errors import DrydownError, StudioError
 from drydown.intake import adopt, complete, filesystem, folder
 from drydown.intake.claim import give_back
 from drydown.intake.record import Claimed
@@ -33,7 +33,7 @@ from drydown.jobs.recovery import Adoptable, Recovered, recover
 from drydown.jobs.sandbox.found import insist
 from drydown.jobs.space import Ballast
 from drydown.jobs.states import WAITING
-from drydown.service.house import open_house, signature_of
+from drydown.service.house import House, open_house, signature_of
 from drydown.service.reception import RUN, Reception
 from drydown.service.tidying import Tidying
 from drydown.showing import shown
@@ -44,18 +44,25 @@ Say = Callable[[str], None]
 class Workshop:
     """Everything that works on jobs. Use as a context; one thread. `say` gets sentences for a person, `wake` is called from other threads.
 
-    `resumed`: opened again after a fault of the machine, for which no job is to blame.
+    `resumed`: opened again after a fault of the machine, for which no job is to blame. `leave_out`: recipes with faults are off, and the others go on.
     """
 
     def __init__(
-        self, root: Path, *, what: str, say: Say, wake: Callable[[], None], resumed: bool = False
+        self,
+        root: Path,
+        *,
+        what: str,
+        say: Say,
+        wake: Callable[[], None],
+        resumed: bool = False,
+        leave_out: bool = False,
     ) -> None:
         self.places = Places(root)
         self.studio = Studio.at(root)
         self.lock = StudioLock.take(self.places.lock, what=what)
         try:
             complete.ignore_lease_breaks()
-            self.house = open_house(root)
+            self.house = open_house(root, leave_out=leave_out)
             self._read = self.house.signature  # of the files that were read last, faulty ones too
             self.say = say
             self.log = JobLog(self.places.log)
@@ -144,7 +151,7 @@ class Workshop:
             return False
         self._read = found
         before = self._preload()
-        self.house = open_house(self.places.root)
+        self.house = self._read_again()
         if (
             self._preload() != before
         ):  # a plugin changed: children must be forked from a starter that has the new one
@@ -152,6 +159,19 @@ class Workshop:
         self.hot = dict(self._hot_paths())
         self.folders = [self._hot_folder(name, path) for name, path in self.hot.items()]
         return True
+
+    def _read_again(self) -> House:
+        """The studio as it is now. Recipes that have been off since the start may still be; a new fault is one of the whole studio."""
+        try:
+            return open_house(self.places.root)
+        except StudioError:
+            known = {fault.file for fault in self.house.studio.left_out}
+            if not known:
+                raise
+            house = open_house(self.places.root, leave_out=True)
+            if not {fault.file for fault in house.studio.left_out} <= known:
+                raise
+            return house
 
     def tell_observers(self, rows: Iterable[JobRow]) -> None:
         """Call `drydown_job_finished` for each job that has ended; an observer that raises is logged and changes nothing."""

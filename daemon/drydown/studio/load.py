@@ -37,11 +37,14 @@ class _Read:
     off_folders: dict[str, str] = field(default_factory=dict)
 
 
-def load(root: Path, offers: Mapping[str, Offer], problems: Sequence[Problem] = ()) -> Studio:
+def load(
+    root: Path, offers: Mapping[str, Offer], problems: Sequence[Problem] = (), *, leave_out: bool = False
+) -> Studio:
     """Read the studio in `root`.
 
     `offers` are the steps and sheet makers installed, `problems` the plugins that could not be loaded: a recipe that asks for a step which one of
-    these may have offered is off, with its reason, and the others go on. Raises `StudioError` with every fault of every file.
+    these may have offered is off, with its reason, and the others go on. `leave_out`: so it is with a recipe whose file or stock is at fault, while a hot
+    folder of another one is left. Raises `StudioError` with every fault of every file.
     """
     root = Path(root).absolute()
     read = _Read()
@@ -51,9 +54,10 @@ def load(root: Path, offers: Mapping[str, Offer], problems: Sequence[Problem] = 
     _settled(root, offers, read)
     _missing(offers, problems, read)
     _across(root, offers, problems, read)
-    if read.faults or read.settings is None:
-        raise StudioError(sorted(read.faults, key=_order))
-    return Studio(
+    faults = sorted(read.faults, key=_order)
+    if read.settings is None or (faults and not leave_out):
+        raise StudioError(faults)
+    studio = Studio(
         root=root,
         settings=read.settings,
         hot_folders=tuple(HotFolder.of(table, root) for table in read.settings.hot_folder),
@@ -64,6 +68,7 @@ def load(root: Path, offers: Mapping[str, Offer], problems: Sequence[Problem] = 
         off=read.off,
         off_folders=read.off_folders,
     )
+    return studio.without(faults) if faults else studio
 
 
 def _order(fault: Fault) -> tuple[int, str, int]:

@@ -34,7 +34,7 @@ class PictureFaults(Hold):
 
 
 class RecipeOff(Hold):
-    """The recipe, or the hot folder's sheet maker, needs a plugin that failed to load: its jobs wait, a step is never skipped."""
+    """The recipe's file is at fault, or it, or the hot folder's sheet maker, needs a plugin that failed to load: its jobs wait, a step is never skipped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,11 +147,11 @@ def resolve_hot(
 
 
 def _recipe(studio: Studio, name: str) -> Recipe:
+    if (why := studio.off.get(name)) is not None:
+        raise RecipeOff(_sentence(why))
     if name not in studio.recipes:
         have = f"recipes/ has {listed(sorted(studio.recipes))}"
         raise NotFound(f"No recipe is called '{name}'; {did_you_mean(name, studio.recipes, have)}")
-    if (why := studio.off.get(name)) is not None:
-        raise RecipeOff(_sentence(why))
     return studio.recipes[name]
 
 
