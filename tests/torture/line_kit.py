@@ -152,7 +152,10 @@ class Line:
         attempts = type("StandIn", (_Attempts,), {"attempt": staticmethod(scenario.attempt)})
         with (
             mock.patch.multiple(
-                workshop, Attempts=attempts, ThreadPoolExecutor=_AtOnce, open_house=lambda root: self.house
+                workshop,
+                Attempts=attempts,
+                ThreadPoolExecutor=_AtOnce,
+                open_house=lambda root, **_: self.house,
             ),
             Workshop(self.root, what="the line", say=_nothing, wake=_nothing) as shop,
         ):
