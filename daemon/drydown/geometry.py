@@ -104,13 +104,12 @@ def slug_height_mm(lines: int) -> float:
 
 
 def slug_strips(size: SizeMm, edges: EdgesMm | None, room: RectMm, picture: RectMm) -> tuple[RectMm, RectMm]:
-    """Where a slug may stand: the white below the picture, and that above it. A height may be negative."""
+    """Where a slug may stand: the white below the picture, and that above it, from the picture's left edge to the room's right one. A height may be negative."""
     keep = edges or EdgesMm(*[EDGE_UNKNOWN_MM] * 4)
     first, last = keep.top + GUARD_MM, size.height - keep.bottom - GUARD_MM
     below, above = picture.bottom + CLEAR_MM, picture.top - CLEAR_MM
-    return RectMm(room.left, below, room.width, last - below), RectMm(
-        room.left, first, room.width, above - first
-    )
+    width = room.right - picture.left
+    return RectMm(picture.left, below, width, last - below), RectMm(picture.left, first, width, above - first)
 
 
 def slug_place(strips: tuple[RectMm, RectMm], lines: int) -> RectMm | None:

@@ -52,7 +52,7 @@ def lettered(job: Job, place: Placement, *, name: bool = False) -> Slug:
         text = no_room_for_slug(strips, turned=place.turned)
         return Slug(notes=[Note(f"the slug was left off: {text}", level="warning")])
     lines, left_out = wrapped(
-        slug_parts(job, name=name), cap_mm=SLUG_CAP_MM, room_mm=place.room_mm.width, lines=room
+        slug_parts(job, name=name), cap_mm=SLUG_CAP_MM, room_mm=strips[0].width, lines=room
     )
     block = slug_place(strips, len(lines))
     if block is None or not lines:
