@@ -108,6 +108,10 @@ def _send(control: socket.socket, message: dict[str, Any]) -> None:
 
 def _preload(origins: list[dict[str, str]]) -> list[str]:
     """Import what children need; a plugin that fails here fails again, by name, in the child that needs it."""
+    import numpy.ma  # libraries load these at their first use, which would be each child's
+    import numpy.random  # noqa: F401
+    import PIL.ImageFile  # noqa: F401
+
     import drydown.imaging.alpha
     import drydown.imaging.contours
     import drydown.imaging.convert
@@ -121,6 +125,7 @@ def _preload(origins: list[dict[str, str]]) -> list[str]:
     import drydown.imaging.sheets
     import drydown.imaging.slug
     import drydown.imaging.strip_plan
+    import drydown.imaging.strip_scratch
     import drydown.imaging.strip_sheet
     import drydown.imaging.tone
     import drydown.imaging.tone_seen
