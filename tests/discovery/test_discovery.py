@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 
@@ -109,6 +110,23 @@ def test_a_broken_plugin_is_named_with_place_reason_and_next_move_and_harms_no_o
     assert says in problem.reason and next_move in problem.next_move
     assert problem.place == (f"broken.py {where}" if where else "broken.py")
     assert str(problem).startswith(f"{tmp_path.name}/broken.py failed to load at broken.py")
+
+
+def test_a_sick_disk_is_not_taken_for_a_broken_plugin(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write(tmp_path, "border.py", BORDER.format(name="border", more=""))
+
+    read = Path.read_bytes
+
+    def sick(path: Path) -> bytes:
+        if path.name == "border.py":
+            raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", sick)
+    with pytest.raises(OSError, match=r"border\.py"):
+        discover(tmp_path)
 
 
 def test_two_offers_of_one_name_stop_the_start_and_name_both(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from drydown.discovery.hands import refuse_others_hands
 from drydown.discovery.loading import GROUP, Origin, from_source, hash_of, new_manager, source_hash
 from drydown.discovery.problems import Problem, problem
 from drydown.discovery.tryout import DEADLINE_S, try_out
-from drydown.errors import Fault, StudioError
+from drydown.errors import Fault, StudioError, is_machines
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ def discover(
 
     A studio's file is tried in a process of its own first, and is a problem where its import takes longer than `deadline_s`.
 
-    Raises StudioError where two plugins offer one name, naming both.
+    Raises StudioError where two plugins offer one name, naming both; OSError of the machine where a studio's file cannot be read for a sick disk.
     """
     manager = new_manager()
     problems: list[Problem] = []
@@ -95,6 +95,12 @@ def _of_studio(
         name = f"drydown_studio_{file.stem}"
         try:
             source = file.read_bytes()
+        except OSError as error:
+            if is_machines(error):  # a sick disk tells nothing about a plugin: whoever asks, asks again
+                raise
+            problems.append(problem(offered_by, error))
+            continue
+        try:
             if found := try_out(source, file, name, offered_by, deadline_s=deadline_s):
                 problems.append(found)
                 continue
