@@ -100,9 +100,10 @@ class Engine:
         return settled + self._desk.catch_up()
 
     def next_due_s(self) -> float | None:
-        """Seconds until a job that was put off may start; None when none was."""
-        due = self._desk.publisher.ledger.next_due()
-        return None if due is None else max(0.0, due - self._desk.publisher.clock())
+        """Seconds until a job that was put off may start; None when none was. Those that wait for room start when an attempt ends, which wakes."""
+        now = self._desk.publisher.clock()
+        due = self._desk.publisher.ledger.next_due(now)
+        return None if due is None else due - now
 
     def cancel(self, name: str) -> JobRow:
         """Stop a job for good; its attempt, if one runs, is ended and answers too late. Raises NotFound, Conflict."""

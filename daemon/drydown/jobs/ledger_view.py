@@ -104,10 +104,11 @@ class LedgerView:
         rest = f"WHERE {where} AND {due} ORDER BY max(created, not_before), seq LIMIT ?"
         return self._jobs(rest, (*values, now, now + LONGEST_PAUSE_S, -1 if limit is None else limit))
 
-    def next_due(self) -> float | None:
-        """The earliest time that a waiting job was put off to; None when none waits."""
+    def next_due(self, now: float) -> float | None:
+        """The earliest time to come that a waiting job was put off to; None when there is none. What is due already waits for room, not for the clock."""
         where, values = _among(WAITING)
-        return self._one(f"SELECT min(not_before) FROM job WHERE {where}", values)  # noqa: S608
+        query = f"SELECT min(not_before) FROM job WHERE {where} AND not_before > ?"  # noqa: S608
+        return self._one(query, (*values, now))
 
     def done_before(self, before: float, *, after: int = 0, limit: int | None = None) -> list[JobRow]:
         """Done jobs to which nothing has happened since `before`, oldest first, from the row behind number `after` on."""
