@@ -110,7 +110,6 @@ def _preload(origins: list[dict[str, str]]) -> list[str]:
     """Import what children need; a plugin that fails here fails again, by name, in the child that needs it."""
     import numpy.ma  # libraries load these at their first use, which would be each child's
     import numpy.random  # noqa: F401
-    import PIL.ImageFile  # noqa: F401
 
     import drydown.imaging.alpha
     import drydown.imaging.contours
