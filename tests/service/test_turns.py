@@ -1,4 +1,4 @@
-"""How often the loop turns while every attempt is at work and more pictures wait: not more than there is to look at."""
+"""A first start: how often the loop turns while every attempt is at work and more pictures wait: not more than there is to look at."""
 
 from __future__ import annotations
 
@@ -37,11 +37,12 @@ class Watched:
 
     def __init__(self, root: Path) -> None:
         self.turns, self.done, self._until = 0, 0, 0.0
+        self.said: list[str] = []
         with mock.patch.multiple(workshop, Attempts=Slow, Starter=NoStarter):
             self.daemon = Daemon(root, self)
 
     def say(self, text: str) -> None:
-        pass
+        self.said.append(text)
 
     def job(self, row: JobRow) -> None:
         self.done += row.is_final
@@ -66,3 +67,4 @@ def test_a_queue_that_waits_for_room_keeps_nobody_busy(tmp_path: Path) -> None:
     watched.daemon.run()
     assert watched.done == PICTURES
     assert watched.turns <= MOST_TURNS
+    assert not any("offline" in said for said in watched.said), "folders made by hand are set up, not missed"

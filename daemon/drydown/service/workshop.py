@@ -200,7 +200,8 @@ class Workshop:
         known = self._identities()
         found: list[Adoptable] = []
         for name, path in self.hot.items():
-            if not path.exists() and not known.get(name):
+            ours = (folder.MARKER, folder.TAKEN)
+            if not known.get(name) and not any(os.path.lexists(path / one) for one in ours):
                 continue  # a folder that a person has just named: it is set up below
             try:
                 adoption = adopt.adopt(folder.HotFolder(name, path, known.get(name, ""), self.studio))
