@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
 import pytest
 
 from drydown.cli import COMMANDS
+from drydown.cli.steps_reference import reference
 from drydown.discovery import discover
 from drydown.errors import Exit
 from drydown.studio.load import load
@@ -71,7 +75,11 @@ def test_every_command_of_the_readme_exists(line: str) -> None:
     if program == "make":
         assert re.search(rf"^{rest[0]}:", (ROOT / "Makefile").read_text(), re.M)
     elif program == "drydown":
-        assert rest[0] in COMMANDS
+        assert rest[0] in COMMANDS or rest == ["--version"]
+    elif program == "eval":
+        path = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+        shell = ["bash", "-ec", f"{line}\ncomplete -p drydown"]
+        assert subprocess.run(shell, env=os.environ | {"PATH": path}, capture_output=True).returncode == 0
     else:
         assert program == "cd"
 
@@ -90,3 +98,12 @@ def test_every_file_that_a_document_links_to_is_there(document: str) -> None:
 def test_every_file_that_the_rules_name_is_there() -> None:
     for target in re.findall(r"`((?:tests|daemon|plugins|config|examples)/[\w/.]+\.\w+)`", DEVELOPERS):
         assert (ROOT / target).is_file(), target
+
+
+def test_the_page_of_all_settings_is_the_one_that_the_program_prints() -> None:
+    page = (ROOT / "examples" / "STEPS.md").read_text(encoding="utf-8")
+    built_in = discover()
+    assert "\n\n".join(reference(built_in)) + "\n" == page
+    for offer in built_in.offers.values():
+        assert f"\n## {offer.name}\n" in page
+        assert all(f"| `{key}` |" in page for key in offer.settings.model_fields)

@@ -12,7 +12,6 @@ from typing import Any
 
 import click
 
-from drydown import __version__
 from drydown.errors import DrydownError, Exit, NotFound, StudioError
 
 #: command -> (module below drydown.cli, its one-line help); the help stands here so that listing it imports nothing
@@ -80,8 +79,22 @@ class LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
 
+def _tell_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        from drydown.cli.versions import versions
+
+        click.echo("\n".join(versions(context.params.get("studio_dir"))))
+        context.exit()
+
+
 @click.group(cls=LazyGroup, epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="drydown")
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    callback=_tell_version,
+    help="Show the versions of the program, its libraries and the plugins, and exit.",
+)
 @click.option(
     "--studio",
     "studio_dir",

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from drydown.cli import find_studio
+from drydown.cli import completing, find_studio
 from drydown.cli.asking import view
 from drydown.cli.show import SIGNS, listener, print_json
 from drydown.errors import DrydownError, Exit, MachineFault, NotFound
@@ -58,7 +58,7 @@ def jobs(studio_dir: Path | None, states: tuple[str, ...], limit: int, as_json: 
 
 
 @click.command(short_help="Show one job.")
-@click.argument("job")
+@click.argument("job", shell_complete=completing.jobs)
 @click.option("--json", "as_json", is_flag=True, help="The whole record as JSON.")
 @click.pass_obj
 def show(studio_dir: Path | None, job: str, as_json: bool) -> None:
@@ -91,7 +91,7 @@ def show(studio_dir: Path | None, job: str, as_json: bool) -> None:
 
 
 @click.command(short_help="Take held or aborted jobs up again.")
-@click.argument("job_names", metavar="JOB...", nargs=-1, required=True)
+@click.argument("job_names", metavar="JOB...", nargs=-1, required=True, shell_complete=completing.jobs)
 @click.option(
     "--anyway",
     is_flag=True,
@@ -104,7 +104,7 @@ def retry(studio_dir: Path | None, job_names: tuple[str, ...], anyway: bool) -> 
 
 
 @click.command(short_help="Let jobs through that wait for a look at their preview.")
-@click.argument("job_names", metavar="JOB...", nargs=-1, required=True)
+@click.argument("job_names", metavar="JOB...", nargs=-1, required=True, shell_complete=completing.jobs)
 @click.pass_obj
 def approve(studio_dir: Path | None, job_names: tuple[str, ...]) -> int:
     """Hand over the finished sheets of jobs that wait for a person."""
@@ -112,7 +112,7 @@ def approve(studio_dir: Path | None, job_names: tuple[str, ...]) -> int:
 
 
 @click.command(short_help="Cancel jobs.")
-@click.argument("job_names", metavar="JOB...", nargs=-1, required=True)
+@click.argument("job_names", metavar="JOB...", nargs=-1, required=True, shell_complete=completing.jobs)
 @click.pass_obj
 def cancel(studio_dir: Path | None, job_names: tuple[str, ...]) -> int:
     """Cancel jobs; their originals are kept in originals/refused/."""

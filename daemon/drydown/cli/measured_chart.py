@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from drydown.cli import completing
 from drydown.errors import Fault, NotFound
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ def stock_and_readings(command: Callable[..., Any]) -> Callable[..., Any]:
         help="The chart's reference, where the readings hold no device values.",
     )
     measured = click.argument("measured", nargs=-1, required=True, type=click.Path(path_type=Path))
-    return click.argument("stock")(measured(chart(command)))
+    return click.argument("stock", shell_complete=completing.stocks)(measured(chart(command)))
 
 
 def stock_of(root: Path, name: str) -> tuple[Studio, StockFile]:

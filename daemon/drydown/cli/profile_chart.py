@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from drydown.cli import find_studio
+from drydown.cli import completing, find_studio
 from drydown.errors import Conflict, Exit, Fault, NotFound, Refusal, StudioError
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("stock")
+@click.argument("stock", shell_complete=completing.stocks)
 @click.option("--sheet", help="Sheet size to print on (default: the smallest that the stock keeps).")
 @click.option(
     "--patches", type=click.IntRange(60, 6000), default=918, show_default=True, help="Different colours."

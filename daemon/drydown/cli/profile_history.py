@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drydown.cli import find_studio
+from drydown.cli import completing, find_studio
 from drydown.errors import Exit, NotFound
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("stock")
+@click.argument("stock", shell_complete=completing.stocks)
 @click.option("--plot", type=click.Path(path_type=Path), help="Also draw it, as an SVG file.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a verification.")
 @click.pass_context

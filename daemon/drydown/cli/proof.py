@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from drydown.cli import find_studio
+from drydown.cli import completing, find_studio
 from drydown.cli.asking import ask_for_jobs, view
 from drydown.cli.show import below
 from drydown.errors import Exit
@@ -20,7 +20,7 @@ RANKED = (3, 4, 5)  #: so many patches, named in order, are a ranking
 
 
 @click.command(short_help="Take a patch, or a point between two, into the recipe.")
-@click.argument("job")
+@click.argument("job", shell_complete=completing.jobs)
 @click.argument("patches", metavar="[PATCH...]", nargs=-1)
 @click.option("--between", nargs=2, metavar="B2 B3", help="A point between two patches; --at says where.")
 @click.option(
@@ -100,7 +100,7 @@ def choose(
 
 
 @click.command(short_help="Lay the next strip of a picture, or one of several pictures.")
-@click.argument("job_names", metavar="JOB...", nargs=-1, required=True)
+@click.argument("job_names", metavar="JOB...", nargs=-1, required=True, shell_complete=completing.jobs)
 @click.option(
     "--next", "following", is_flag=True, help="The strip that splits what is still open after JOB's."
 )
@@ -129,7 +129,7 @@ def strip(
 
 
 @click.command(short_help="Make the sheet of an old job again from its record.")
-@click.argument("job")
+@click.argument("job", shell_complete=completing.jobs)
 @click.option(
     "--anyway", is_flag=True, help="Also where it will differ: with the profile, plugins and versions of now."
 )

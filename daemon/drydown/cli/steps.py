@@ -13,7 +13,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from drydown.api import Offer, SheetOffer
-from drydown.cli import find_studio
+from drydown.cli import completing, find_studio
 from drydown.discovery import Discovery, discover
 from drydown.errors import NotFound, StudioError
 from drydown.service.house import open_house
@@ -21,13 +21,14 @@ from drydown.studio.guess import did_you_mean, listed
 
 
 @click.command(short_help="List installed steps, or explain one.")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=completing.steps)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a step, with its settings' schema.")
 @click.option(
     "--schema", is_flag=True, help="A JSON Schema of recipes with every installed step, for editors."
 )
+@click.option("--reference", is_flag=True, help="Every setting of every step as a page in Markdown.")
 @click.pass_obj
-def steps(studio_dir: Path | None, name: str | None, as_json: bool, schema: bool) -> None:
+def steps(studio_dir: Path | None, name: str | None, as_json: bool, schema: bool, reference: bool) -> None:
     """List the steps and sheet makers that are installed and who offers them, or explain the settings of one.
 
     With --schema: write the output to recipes/recipe.schema.json and put "#:schema recipe.schema.json" on a recipe's first line; editors that know
@@ -38,6 +39,11 @@ def steps(studio_dir: Path | None, name: str | None, as_json: bool, schema: bool
         from drydown.studio.schema import recipe_schema
 
         click.echo(json.dumps(recipe_schema(found.offers), ensure_ascii=False, indent=2))
+        return
+    if reference:
+        from drydown.cli import steps_reference
+
+        click.echo("\n\n".join(steps_reference.reference(found)))
         return
     if name is not None:
         named(found, name)
@@ -99,8 +105,8 @@ def _explained(offer: Offer, who: str) -> Iterator[str]:
     if not offer.settings.model_fields:
         yield "  It has no settings."
     for key, field in offer.settings.model_fields.items():
-        yield f"\n  {key} = {_default(field)}"
-        yield f"      {_type(field.annotation)}{_limits(field)}"
+        yield f"\n  {key} = {default_of(field)}"
+        yield f"      {type_of(field.annotation)}{limits_of(field)}"
         if field.description:
             yield f"      {field.description}"
     heading = f"[{offer.name}]" if isinstance(offer, SheetOffer) else "[[step]]"
@@ -112,7 +118,8 @@ def _explained(offer: Offer, who: str) -> Iterator[str]:
             yield f"    {key} = {_toml(field.default)}"
 
 
-def _default(field: FieldInfo) -> str:
+def default_of(field: FieldInfo) -> str:
+    """A setting's default as a recipe would write it."""
     if field.default is PydanticUndefined:
         return "(must be given)"
     return "(not set)" if field.default is None else _toml(field.default)
@@ -133,13 +140,14 @@ _TYPES: Mapping[object, str] = {
 }
 
 
-def _type(annotation: Any) -> str:
+def type_of(annotation: Any) -> str:
+    """What a setting takes, in words."""
     if get_origin(annotation) in (Union, types.UnionType):
-        return " or ".join(_type(part) for part in get_args(annotation) if part is not type(None))
+        return " or ".join(type_of(part) for part in get_args(annotation) if part is not type(None))
     if get_origin(annotation) is Literal:
         return "one of " + ", ".join(json.dumps(choice) for choice in get_args(annotation))
     if get_origin(annotation) is tuple:
-        return f"list of {_type(get_args(annotation)[0])}"
+        return f"list of {type_of(get_args(annotation)[0])}"
     if get_origin(annotation) is dict:
         return "table of STEP.setting = number"
     if isinstance(annotation, type) and hasattr(annotation, "model_fields"):
@@ -147,7 +155,8 @@ def _type(annotation: Any) -> str:
     return _TYPES.get(annotation, getattr(annotation, "__name__", str(annotation)))
 
 
-def _limits(field: FieldInfo) -> str:
+def limits_of(field: FieldInfo) -> str:
+    """The limits of a number in words, after a comma; empty where it has none."""
     words = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
     said = [
         f"{words[kind]} {getattr(rule, kind):g}"

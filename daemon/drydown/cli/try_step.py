@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from drydown.api import Frame, Job, StepOffer
-from drydown.cli import find_studio
+from drydown.cli import completing, find_studio
 from drydown.cli.settings_typed import typed_setting
 from drydown.errors import Exit, NotFound
 from drydown.showing import shown
@@ -28,11 +28,12 @@ _MAX_PIXELS = 400_000_000
 
 
 @click.command("try", short_help="Run one step on one picture.")
-@click.argument("step")
+@click.argument("step", shell_complete=completing.steps)
 @click.argument("picture", type=click.Path(path_type=Path))
 @click.option("--set", "sets", multiple=True, metavar="SETTING=VALUE", help="A setting; may be repeated.")
 @click.option(
     "--recipe",
+    shell_complete=completing.recipes,
     help="Run the recipe's steps before STEP first, on its stock. Default: the picture as it is read.",
 )
 @click.option(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drydown.cli import find_studio
+from drydown.cli import completing, find_studio
 from drydown.cli.asking import followed, said
 from drydown.cli.show import below, listener, print_json
 from drydown.errors import Busy, Exit, NotFound
@@ -42,7 +42,7 @@ def watch(studio_dir: Path | None) -> None:
 
 
 @click.command(short_help="Run a recipe over files or folders.")
-@click.argument("recipe")
+@click.argument("recipe", shell_complete=completing.recipes)
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--maker", "sheet_maker", default="final", show_default=True, help="The sheet maker that ends the chain."
