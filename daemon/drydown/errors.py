@@ -39,7 +39,12 @@ class DrydownError(Exception):
 #: errors of a file system or of the machine: no picture, no plugin and no person's file is to blame; the work is done again once they are gone
 MACHINE_ERRNOS = frozenset(
     getattr(errno, name)
-    for name in ("ENOSPC", "EDQUOT", "EROFS", "EIO", "ESTALE", "EBUSY", "ENOMEM", "EMFILE", "ENFILE")
+    for name in (
+        *("ENOSPC", "EDQUOT", "EROFS", "EIO", "ESTALE", "EBUSY", "ENOMEM", "EMFILE", "ENFILE"),
+        # what a file server that went away is told of as
+        *("ETIMEDOUT", "EHOSTDOWN", "EHOSTUNREACH", "ENETDOWN", "ENETUNREACH", "ENOTCONN"),
+        *("ECONNABORTED", "ECONNRESET", "ESHUTDOWN", "EREMOTEIO"),
+    )
     if hasattr(errno, name)
 )
 

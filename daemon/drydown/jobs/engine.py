@@ -10,6 +10,7 @@ import queue
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 
+from drydown.errors import is_machines
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.desk import Desk
 from drydown.jobs.fitness import Fitness
@@ -65,7 +66,11 @@ class Engine:
                 break
             if self.only is not None and row.id not in self.only:
                 continue
-            if row.id in self._running or (spec := self._spec_of(row)) is None:
+            if row.id in self._running:
+                continue
+            spec = self._plan_of(row)
+            if not isinstance(spec, JobSpec):
+                started.append(spec)
                 continue
             if why := self.fitness.why_not(spec, promised_bytes=sum(self._running.values())):
                 started.append(self._desk.pause(row.id, why))
@@ -111,24 +116,29 @@ class Engine:
         self._attempts.cancel(cancelled.id)
         return cancelled
 
-    def _spec_of(self, row: JobRow) -> JobSpec | None:
-        """The plan to work by; a job without one, or without its original, is held."""
+    def _plan_of(self, row: JobRow) -> JobSpec | JobRow:
+        """The plan to work by; or the job, held where it has none or its original is plainly gone, paused where nobody can tell."""
         try:
             spec = row.spec
         except ValueError:
             spec = None
         if spec is None:
-            self._desk.hold(
-                row.id, Question.RECIPE, "The job has no plan that this program can read; retry it."
-            )
-        elif not spec.source.exists():
-            self._desk.hold(
-                row.id,
-                Question.ORIGINAL,
-                "The original is gone from its folder; put it back, or cancel the job.",
-            )
-            return None
-        return spec
+            reason = "The job has no plan that this program can read; retry it."
+            return self._desk.hold(row.id, Question.RECIPE, reason)
+        try:
+            spec.source.stat()
+            return spec
+        except OSError as found:
+            error = found
+            said = (error.strerror or str(error)).lower()
+            if why := self.fitness.suspect_original(spec.source):  # an absent share proves nothing
+                return self._desk.pause(row.id, why)
+            if is_machines(error):
+                why = f"The original cannot be read ({said}); mend that, and the job goes on by itself."
+                return self._desk.pause(row.id, why)
+        gone = isinstance(error, FileNotFoundError | NotADirectoryError)
+        what = "is gone from its folder; put it back" if gone else f"cannot be read ({said}); mend that"
+        return self._desk.hold(row.id, Question.ORIGINAL, f"The original {what}, or cancel the job.")
 
     def _put(self, spec: JobSpec, number: int, future: Future[AttemptResult]) -> None:
         if future.cancelled():

@@ -41,6 +41,9 @@ class Fitness:
         self._own = (places.state, places.work)  # two, since work may be put on a disk of its own
         self._was_marked, self._now = was_marked, now
         self._closed: dict[Path, str] = {}
+        self._expected: set[Path] = (
+            set()
+        )  # folders in which an original waits: where one is missing, its share is away
         self._wanted: dict[Path, int] = {}
         self._look_at = 0.0
 
@@ -71,6 +74,13 @@ class Fitness:
     def suspect_taking(self, taken: Path) -> None:
         """The machine was at fault before there was a job: a picture could not be moved into `taken`."""
         self._try_all((*self._own, taken))
+
+    def suspect_original(self, source: Path) -> str:
+        """A claimed picture cannot be seen. Why the folder that all claimed ones of its hot folder lie in is closed, as a sentence; empty where that folder is well."""
+        taken = source.parents[1]
+        self._expected.add(taken)
+        self._try_all((taken,))
+        return self._closed.get(taken, "")
 
     def _try_all(self, folders: tuple[Path, ...]) -> None:
         for folder in folders:
@@ -108,6 +118,8 @@ class Fitness:
                 )
             if folder.is_dir():
                 _try(folder)
+            elif folder in self._expected:
+                return f"{self._places.shown(folder.parent)} is offline, and claimed pictures wait in it; mount it, and they go on by themselves."
         except OSError as error:
             return self._said(folder, (error.strerror or str(error)).lower())
         except MachineFault as error:

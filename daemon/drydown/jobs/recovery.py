@@ -31,7 +31,7 @@ from drydown.jobs.publish import Publisher
 from drydown.jobs.rebuild import Adoptable, Run, adopt, listed, relocate, restore_finished
 from drydown.jobs.states import Question, Stage
 
-__all__ = ["Adoptable", "Recovered", "recover"]
+__all__ = ["Adoptable", "Recovered", "adopt_late", "recover"]
 
 BUILT = "built"  #: the ledger's word for: everything that the folders tell is in here
 
@@ -94,6 +94,13 @@ def recover(
     summary = Recovered(rebuilt=int(is_new and bool(aside or counts)), aside=aside, **counts)
     log.write("recovered", **{item.name: getattr(summary, item.name) for item in fields(summary)})
     return desk, summary
+
+
+def adopt_late(desk: Desk, adoptables: Iterable[Adoptable], *, prints: Iterable[Path]) -> int:
+    """What is claimed in a hot folder that could not be looked into at the start; how many jobs the ledger had not known. Raises OSError."""
+    run = Run(desk, {one.job: one for one in adoptables}, tuple(prints))
+    adopt(run)
+    return run.counts.get("adopted", 0)
 
 
 def _recovered(run: Run) -> dict[str, int]:

@@ -7,9 +7,8 @@ finish for a while; a second one ends at once, and the next start goes on from t
 from __future__ import annotations
 
 import contextlib
-import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -243,6 +242,7 @@ class Daemon:
     def _scan(self, now: float, told: Told) -> None:
         """Look, claim what is ready and there is room for, and plan it."""
         found = self._doors.look(now, told.paths, everything=told.everything, want=self._room(now))
+        self._adopt(found.returned)
         for ready in found.ready:
             self._claim(ready, now)
         if now < self._no_claims_until:
@@ -259,14 +259,26 @@ class Daemon:
             self._listener.say(f"{trouble.folder}: {trouble.what}")
             self._workshop.log.write("folder trouble", hot_folder=trouble.folder, what=trouble.what)
 
+    def _adopt(self, names: Collection[str]) -> None:
+        """Take up what was claimed in folders that were away at the start."""
+        if not names:
+            return
+        try:
+            for row in self._workshop.adopt_again(names):
+                self._listener.job(row)
+        except OSError as error:
+            if not is_machines(error):
+                raise
+            self._workshop.log.write("not adopted", reason=str(error))  # looked at again
+
     def _claim(self, ready: Ready, now: float) -> None:
         reception, log = self._workshop.reception, self._workshop.log
         job = reception.new_job()
         try:
             claimed = claim(ready, job, time.time())
         except (OSError, FolderOffline) as error:
-            if os.path.lexists(ready.folder.path / TAKEN / job / ready.name):
-                raise  # it was moved and could not be put back, and no row tells of it: recovery adopts it
+            if _may_hold(ready.folder.path / TAKEN / job, ready):
+                raise  # something was moved and could not be put back, and no row tells of it: recovery adopts it
             if is_machines(error):
                 self._no_claims_until = now + CLAIM_AGAIN_S
                 self._workshop.engine.fitness.suspect_taking(ready.folder.path / TAKEN)
@@ -325,6 +337,7 @@ class Daemon:
         if now < self._housekeeping_at:
             return
         self._housekeeping_at = now + HOUSEKEEPING_S
+        self._adopt(self._workshop.unadopted)
         with contextlib.suppress(OSError, MachineFault):
             requests.clean(self._workshop.places.requests, now=time.time())
             notice_collected(self._workshop.desk.publisher.ledger)
@@ -351,6 +364,20 @@ class Daemon:
             for row in rows:
                 self._listener.job(row)
             self._workshop.tell_observers(rows)
+
+
+def _may_hold(taken: Path, ready: Ready) -> bool:
+    """True where the picture or its settings lie in the job's folder, and where nobody can tell: the answer to their rename may have been lost with the share."""
+    for name in filter(None, (ready.name, ready.settings)):
+        try:
+            (taken / name).lstat()
+            return True
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        except OSError as error:
+            if is_machines(error):
+                return True
+    return False
 
 
 def _passes(error: Exception) -> bool:

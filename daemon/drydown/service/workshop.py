@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Self
@@ -29,7 +29,7 @@ from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.lock import StudioLock
 from drydown.jobs.places import Places
 from drydown.jobs.publish import boot_id
-from drydown.jobs.recovery import Adoptable, Recovered, recover
+from drydown.jobs.recovery import Adoptable, Recovered, adopt_late, recover
 from drydown.jobs.sandbox.found import insist
 from drydown.jobs.space import Ballast
 from drydown.jobs.states import WAITING
@@ -66,13 +66,14 @@ class Workshop:
             self._read = self.house.signature  # of the files that were read last, faulty ones too
             self.say = say
             self.log = JobLog(self.places.log)
-            self.hot = dict(self._hot_paths())
+            self.hot = _hot_paths(self.house)
+            self.unadopted: set[str] = set()  # hot folders that could not be looked into at the start
             Ballast(
                 self.places.state / BALLAST, self._keep_free_bytes
             ).trim()  # recovery must be able to write
-            self.desk, _ = self._recover(charged=not resumed)  # what it did stands in the job log
+            self.desk, done = self._recover(charged=not resumed)  # what it did stands in the job log
             try:
-                self._open(wake)
+                self._open(wake, rebuilt=bool(done.rebuilt))
             except BaseException:
                 self.desk.publisher.ledger.close()
                 raise
@@ -80,7 +81,7 @@ class Workshop:
             self.lock.release()
             raise
 
-    def _open(self, wake: Callable[[], None]) -> None:
+    def _open(self, wake: Callable[[], None], *, rebuilt: bool) -> None:
         settings = self.house.studio.settings.daemon
         cores = os.cpu_count() or 1
         at_once = settings.at_once(cores=cores, memory_mb=_memory_mb())
@@ -105,10 +106,10 @@ class Workshop:
             self.log,
             lambda: self.house.studio.settings.retention.originals_days,
         )
-        self.folders = [self._hot_folder(name, path) for name, path in self.hot.items()]
-        for row in self.desk.publisher.ledger.in_stage(*WAITING):
-            if not row.spec_json:  # adopted after a crash between claim and plan
-                self.reception.planned(row)
+        if rebuilt:
+            self._expect_markers()
+        self.folders = self._hot_folders(self.hot)
+        self._plan_adopted()
 
     def _insist(self) -> None:
         try:
@@ -150,14 +151,14 @@ class Workshop:
         if found == self.house.signature or (at_once and found == self._read):
             return False
         self._read = found
-        before = self._preload()
-        self.house = self._read_again()
+        before, house = self._preload(), self._read_again()
+        hot = _hot_paths(house)
+        self.folders = self._hot_folders(hot)
+        self.house, self.hot = house, hot  # last: what fails before is looked at again
         if (
             self._preload() != before
         ):  # a plugin changed: children must be forked from a starter that has the new one
             self.starter.replace(self._preload())
-        self.hot = dict(self._hot_paths())
-        self.folders = [self._hot_folder(name, path) for name, path in self.hot.items()]
         return True
 
     def _read_again(self) -> House:
@@ -203,30 +204,49 @@ class Workshop:
             ours = (folder.MARKER, folder.TAKEN)
             if not known.get(name) and not any(os.path.lexists(path / one) for one in ours):
                 continue  # a folder that a person has just named: it is set up below
-            try:
-                adoption = adopt.adopt(folder.HotFolder(name, path, known.get(name, ""), self.studio))
-            except folder.FolderOffline as error:
-                self.say(str(error))
-                continue
-            found += [
-                _adoptable(claimed) for claimed in adoption.claimed if not self._given_back(claimed, path)
-            ]
-            for note in adoption.notes:
-                self.say(note)
+            found += self._adoptables(name, path, known.get(name, ""))
         copies = adopt.adopt_copies(self.places.copies, RUN)
         found += [_adoptable(claimed, copied=True) for claimed in copies.claimed]
         return recover(
             self.places,
             found,
-            prints=[
-                *(hot.prints for hot in self.house.studio.hot_folders),
-                self.places.root / "prints" / RUN,
-            ],
+            prints=self._prints(),
             boot=boot_id(),
             kind_of=filesystem.kind,
             log=self.log,
             charged=charged,
         )
+
+    def adopt_again(self, names: Iterable[str]) -> list[JobRow]:
+        """Take up what is claimed in these hot folders, where that could not be done at the start; the jobs that nobody knew of."""
+        found: list[Adoptable] = []
+        for name in self.unadopted & set(names) & self.hot.keys():
+            identity = self.desk.publisher.ledger.fact(_identity_fact(self.hot[name]))
+            found += self._adoptables(name, self.hot[name], identity)
+        adopt_late(self.desk, found, prints=self._prints())
+        return self._plan_adopted() if found else []
+
+    def _adoptables(self, name: str, path: Path, identity: str) -> list[Adoptable]:
+        """What is claimed in a hot folder; nothing where it is away, which stops no other folder."""
+        try:
+            adoption = adopt.adopt(folder.HotFolder(name, path, _marked(identity), self.studio))
+        except (folder.FolderOffline, OSError) as error:
+            if name not in self.unadopted:  # once
+                self.say(str(error))
+            self.unadopted.add(name)
+            return []
+        self.unadopted.discard(name)
+        for note in adoption.notes:
+            self.say(note)
+        return [_adoptable(claimed) for claimed in adoption.claimed if not self._given_back(claimed, path)]
+
+    def _plan_adopted(self) -> list[JobRow]:
+        """Plan what was adopted after a crash between claim and plan."""
+        rows = self.desk.publisher.ledger.in_stage(*WAITING)
+        return [self.reception.planned(row) for row in rows if not row.spec_json]
+
+    def _prints(self) -> list[Path]:
+        return [*(hot.prints for hot in self.house.studio.hot_folders), self.places.root / "prints" / RUN]
 
     def _identities(self) -> dict[str, str]:
         """Name of a hot folder -> the identity that the ledger remembers, as far as it can be read before it is recovered."""
@@ -249,18 +269,26 @@ class Workshop:
         give_back(claimed, folder.HotFolder(claimed.folder, path, studio=self.studio))
         return True
 
-    def _hot_paths(self) -> list[tuple[str, Path]]:
-        return [(hot.name, hot.path) for hot in self.house.studio.hot_folders]
+    def _expect_markers(self) -> None:
+        """The ledger was lost: a hot folder that is there without its marker may be an empty mount point, and must not be set up as a new one."""
+        for path in self.hot.values():
+            if os.path.lexists(path) and not os.path.lexists(path / folder.MARKER):
+                self.desk.publisher.ledger.remember(_identity_fact(path), _EXPECTED)
+
+    def _hot_folders(self, hot: Mapping[str, Path]) -> list[folder.HotFolder]:
+        return [self._hot_folder(name, path) for name, path in hot.items()]
 
     def _hot_folder(self, name: str, path: Path) -> folder.HotFolder:
         """The folder with the identity that the ledger knows; one that it does not know yet is set up now, and only now."""
         ledger, fact = self.desk.publisher.ledger, _identity_fact(path)
         identity = ledger.fact(fact)
-        if not identity:
+        if identity == _EXPECTED and not os.path.lexists(path / folder.MARKER):
+            return folder.HotFolder(name, path, studio=self.studio)  # its scans say that it is offline
+        if not _marked(identity):
             try:
                 identity = folder.set_up(path, secrets.token_hex(8))
-            except folder.FolderOffline as error:
-                self.say(str(error))
+            except (folder.FolderOffline, OSError) as error:
+                self.say(f"{shown(str(path))} cannot be set up: {error}")
                 return folder.HotFolder(name, path, studio=self.studio)
             ledger.remember(fact, identity)
         return folder.HotFolder(name, path, identity, self.studio)
@@ -268,6 +296,18 @@ class Workshop:
     def _preload(self) -> tuple[Origin, ...]:
         origins = {origin.module: origin for origin in self.house.discovery.origins.values()}
         return tuple(origins.values())
+
+
+_EXPECTED = "?"  #: in place of an identity: a marker must be there, nobody knows which
+
+
+def _marked(identity: str) -> str:
+    """What the marker must say; empty where any will do."""
+    return "" if identity == _EXPECTED else identity
+
+
+def _hot_paths(house: House) -> dict[str, Path]:
+    return {hot.name: hot.path for hot in house.studio.hot_folders}
 
 
 def _identity_fact(path: Path) -> str:
