@@ -15,7 +15,16 @@ from drydown.cli.live_words import show_live, waiting_lines
 from drydown.errors import Exit, NotFound
 from drydown.jobs.lock import StudioLock
 from drydown.jobs.places import Places
-from drydown.service.live import STALE_S, AtWork, FolderLine, Live, LiveFile, PausedJob, WaitingFile
+from drydown.service.live import (
+    STALE_S,
+    AtWork,
+    FolderLine,
+    IgnoredFile,
+    Live,
+    LiveFile,
+    PausedJob,
+    WaitingFile,
+)
 
 
 @pytest.fixture
@@ -63,6 +72,23 @@ def test_all_of_it_in_words(root: Path, capsys: pytest.CaptureFixture[str]) -> N
         "the disk is full",
     ):
         assert said in text
+
+
+def test_what_is_left_alone_for_its_name_is_counted_and_the_first_of_it_named(
+    root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first = (IgnoredFile(".x.jpg", "hidden file"), IgnoredFile("photo.bak", "backup copy"))
+    live = a_live()
+    told(
+        root,
+        replace(live, folders=(replace(live.folders[0], ignored=5, ignored_first=first), live.folders[1])),
+    )
+    show_live(root, as_json=False)
+    text = capsys.readouterr().out
+    said = "left alone for the name: 5: .x.jpg (hidden file), photo.bak (backup copy) and 3 more; rename what is a picture"
+    assert said in text and text.count("left alone") == 1
+    show_live(root, as_json=True)
+    assert json.loads(capsys.readouterr().out)["folders"][0]["ignored_first"][1]["name"] == "photo.bak"
 
 
 def test_what_stands_in_the_way_comes_out_in_the_exit_code(

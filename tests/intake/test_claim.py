@@ -84,6 +84,26 @@ def test_a_picture_that_is_gone_is_somebody_elses_and_nothing_stays_behind(bench
     assert bench.names() == ["a.toml"] and not private(bench).exists()
 
 
+@pytest.mark.parametrize("comes_again", [False, True])
+def test_settings_whose_sub_folder_was_removed_with_the_picture_meanwhile_lie_where_a_person_finds_them(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, comes_again: bool
+) -> None:
+    ready, renames = ready_for(bench, "sub/a.jpg", settings=b"x = 1"), [0]
+
+    def remove_after_the_settings(step: str) -> None:
+        renames[0] += step == "rename.done"
+        if renames[0] == 2 and (bench.path / "sub" / "a.jpg").exists():  # the first is the note's
+            (bench.path / "sub" / "a.jpg").unlink()
+            (bench.path / "sub").rmdir()
+            if comes_again:
+                (bench.path / "sub").mkdir()
+
+    monkeypatch.setattr(durable, "on_step", remove_after_the_settings)
+    assert claim(ready, JOB, 0.0) is None
+    assert (bench.path / ("sub" if comes_again else "") / "a.toml").read_bytes() == b"x = 1"
+    assert not private(bench).exists()
+
+
 def test_a_sub_folder_that_is_gone_or_became_a_link_gives_nothing(bench: Bench, tmp_path: Path) -> None:
     ready = ready_for(bench, "sub/a.jpg")
     (bench.path / "sub").rename(tmp_path / "elsewhere")

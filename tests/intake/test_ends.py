@@ -10,6 +10,7 @@ import pillow_heif
 import pytest
 import tifffile
 from PIL import Image
+from tests.imaging.read_makers import psd_bytes
 
 from drydown.intake.ends import unfinished
 
@@ -22,6 +23,9 @@ def _noise() -> Image.Image:
 @functools.cache
 def _saved(kind: str) -> bytes:
     data = io.BytesIO()
+    if kind.startswith("PS"):
+        planes = np.moveaxis(np.asarray(_noise()), 2, 0)
+        return psd_bytes(planes, mode=3, large="PSB" in kind, packed="raw" not in kind)
     if kind == "HEIC":
         pillow_heif.from_pillow(_noise()).save(data)
     elif kind == "BIGTIFF":
@@ -31,11 +35,17 @@ def _saved(kind: str) -> bytes:
     return data.getvalue()
 
 
+PSD = {
+    "rows": functools.partial(psd_bytes, packed=True),
+    "raw": functools.partial(psd_bytes, packed=False),
+}
+
+
 def ask(data: bytes) -> str | None:
     return unfinished(lambda place, count: data[place : place + count], len(data))
 
 
-KINDS = ["JPEG", "PNG", "TIFF", "BIGTIFF", "WEBP", "AVIF", "HEIC"]
+KINDS = ["JPEG", "PNG", "TIFF", "BIGTIFF", "WEBP", "AVIF", "HEIC", "PSD", "PSB", "PSD raw", "PSB raw"]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -56,6 +66,59 @@ def test_a_file_of_full_size_whose_rest_is_zeros_looks_unfinished(kind: str, par
 def test_where_a_format_marks_its_end_a_few_missing_bytes_are_noticed(kind: str) -> None:
     data = _saved(kind)
     assert ask(data[:-20] + bytes(20))
+
+
+@pytest.mark.parametrize("packing", list(PSD))
+@pytest.mark.parametrize("large", [False, True])
+@pytest.mark.parametrize(("bits", "mode"), [(1, 0), (8, 3), (16, 3), (32, 3)])
+def test_of_a_psd_not_one_byte_may_be_missing(packing: str, large: bool, bits: int, mode: int) -> None:
+    planes = np.random.default_rng(3).integers(0, 2, (1 if mode == 0 else 3, 7, 13)) * (
+        255 if bits > 1 else 1
+    )
+    sections = {"resources": {1039: b"a profile"}, "block": b"8BIMLMsk a mask that ends the section"}
+    data = PSD[packing](planes, mode=mode, bits=bits, large=large, layers=1, **sections)
+    assert ask(data) is None and ask(data + b"more") is None
+    for count in range(4, len(data)):
+        assert ask(data[:count]), count
+
+
+def test_a_psd_whose_pixels_are_packed_in_a_way_that_states_no_length_is_left_to_its_reader() -> None:
+    data = psd_bytes(np.full((3, 4, 4), 200), mode=3, packed=False)
+    head = data[: -3 * 4 * 4 - 2]
+    assert ask(head + b"\0\2" + b"zip") is None and ask(head + b"\0\3" + b"zip") is None
+    assert ask(head + b"\0") and ask(head)
+
+
+@pytest.mark.parametrize("version", [1, 2])
+@pytest.mark.parametrize("packing", [0, 1])
+@pytest.mark.parametrize("filled", [0, 100_000, 5_000_000])
+def test_whatever_size_a_psd_states_little_of_it_is_read(version: int, packing: int, filled: int) -> None:
+    head = b"8BPS" + struct.pack(">H6xHIIHH", version, 0xFFFF, 0xFFFFFFFF, 0xFFFFFFFF, 8, 3)
+    data = head + bytes(8 + 4 * version) + struct.pack(">H", packing) + b"\xff" * filled
+    asked: list[int] = []
+
+    def read(place: int, count: int) -> bytes:
+        asked.append(count)
+        return data[place : place + count]
+
+    assert unfinished(read, len(data)) == "its PSD data is cut"
+    assert sum(asked) < 200_000
+
+
+def test_of_a_psd_with_millions_of_rows_the_first_are_added_up() -> None:
+    rows = 2_000_000
+    head = b"8BPS" + struct.pack(">H6xHIIHH", 2, 1, rows, 8, 8, 1) + bytes(16) + struct.pack(">H", 1)
+    table = struct.pack(">I", 2) * rows
+    asked: list[int] = []
+    data = head + table + b"\x01\xf9" * rows
+
+    def read(place: int, count: int) -> bytes:
+        asked.append(count)
+        return data[place : place + count]
+
+    assert unfinished(read, len(data)) is None
+    assert max(asked) <= 64 * 1024 and sum(asked) < 5_000_000
+    assert ask(data[: len(head) + len(table) + rows]) is not None
 
 
 @pytest.mark.parametrize("order", ["<", ">"])

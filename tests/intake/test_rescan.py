@@ -1,11 +1,14 @@
 from __future__ import annotations
 
+import contextlib
 import errno
 import math
 import os
 import shutil
 import stat
+from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from unittest import mock
 
@@ -145,6 +148,25 @@ def test_what_other_programs_leave_is_not_taken_but_counted(bench: Bench) -> Non
     )
 
 
+def test_of_what_is_left_alone_the_count_and_the_first_names_are_told_with_their_reasons(
+    bench: Bench,
+) -> None:
+    for name in ("photo.bak", ".x.jpg", "x.temp", "sub/y.part", "a.jpg"):
+        bench.drop(name)
+    bench.scan()
+    (state,) = bench.scanner.states(bench.now, 1)
+    assert state.ignored == 4
+    assert [(one.relative, one.why) for one in state.ignored_first] == [
+        (".x.jpg", "hidden file"),
+        ("photo.bak", "backup copy"),
+        ("sub/y.part", "unfinished download or copy"),
+    ]
+    (bench.path / MARKER).unlink()
+    bench.scan(everything=True)
+    (state,) = bench.scanner.states(bench.now, 1)
+    assert (state.ignored, state.ignored_first) == (0, ())
+
+
 def test_an_empty_file_waits_until_it_has_content(bench: Bench) -> None:
     path = bench.drop("a.jpg", b"")
     assert bench.settled() == [] and bench.why("a.jpg") == "it is empty"
@@ -184,7 +206,18 @@ def test_pictures_in_sub_folders_are_taken_down_to_a_depth_and_never_through_a_l
     (tmp_path / "elsewhere").mkdir()
     (tmp_path / "elsewhere" / "foreign.jpg").write_bytes(b"x")
     (bench.path / "door").symlink_to(tmp_path / "elsewhere")
+    (bench.path / "sub/sub/sub/sub/sub2").mkdir()
+    first = bench.scan().problems
     assert [ready.relative for ready in bench.settled()] == [f"{'sub/' * n}level{n}.jpg" for n in range(5)]
+    again = bench.scan(everything=True).problems
+    assert [(problem.what, problem.new) for problem in first] == [
+        (
+            "sub-folder sub/sub/sub/sub/sub lies too deep: pictures are taken from at most 4 sub-folders within each other; "
+            "move it further up",
+            True,
+        )
+    ]
+    assert [(problem.what, problem.new) for problem in again] == [(first[0].what, False)]
 
 
 def test_a_new_sub_folder_that_is_told_of_is_looked_into_at_once(bench: Bench) -> None:
@@ -420,6 +453,70 @@ def test_a_sub_folder_that_cannot_be_read_is_said_and_the_rest_goes_on(
     )
 
 
+def _cannot_be_asked(names: set[str], code: int) -> Any:
+    real = os.stat
+
+    def ask(name: Any, *args: Any, **options: Any) -> os.stat_result:
+        if name in names:
+            raise OSError(code, os.strerror(code))
+        return real(name, *args, **options)
+
+    return ask
+
+
+def test_a_file_that_cannot_be_looked_at_is_said_once_and_the_rest_of_its_folder_goes_on(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a.jpg", "sick.jpg", "z.jpg", "sub/b.jpg"):
+        bench.drop(name)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "stat", _cannot_be_asked({"sick.jpg"}, errno.EIO))
+        found = bench.scan()
+        assert [(problem.what, problem.new) for problem in found.problems] == [
+            ("sick.jpg cannot be looked at: Input/output error; tried again by itself", True)
+        ]
+        found = bench.after(2.1)
+        assert [ready.relative for ready in found.ready] == ["a.jpg", "z.jpg", "sub/b.jpg"]
+        assert [problem.new for problem in found.problems] == [False]
+    assert bench.after(2.1).problems == ()
+    assert "sick.jpg" in [ready.name for ready in bench.after(2.1).ready]
+
+
+def test_of_a_sub_folder_in_which_nothing_can_be_looked_at_one_file_is_named(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Readable and not searchable: its names can be listed, and that is all."""
+    for name in ("locked/2.jpg", "locked/1.jpg", "locked/3.jpg", "b.jpg"):
+        bench.drop(name)
+    monkeypatch.setattr(os, "stat", _cannot_be_asked({"1.jpg", "2.jpg", "3.jpg"}, errno.EACCES))
+    assert [ready.relative for ready in bench.settled()] == ["b.jpg"]
+    assert [problem.what for problem in bench.scan(everything=True).problems] == [
+        "locked/1.jpg cannot be looked at, nor can others beside it: Permission denied; tried again by itself"
+    ]
+
+
+def test_where_the_kind_of_an_entry_has_to_be_asked_for_one_without_an_answer_hides_no_other(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_answer(**_: object) -> bool:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    bench.drop("a.jpg")
+    real = os.scandir
+
+    @contextlib.contextmanager
+    def scandir(fd: int) -> Iterator[list[Any]]:
+        with real(fd) as entries:
+            sick = SimpleNamespace(name="sick.jpg", is_dir=no_answer)
+            yield [sick, *entries]
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    monkeypatch.setattr(os, "stat", _cannot_be_asked({"sick.jpg"}, errno.EIO))
+    assert [ready.name for ready in bench.settled()] == ["a.jpg"]
+    (problem,) = bench.scan(everything=True).problems
+    assert problem.what.startswith("sick.jpg cannot be looked at")
+
+
 def test_a_picture_taken_away_by_its_owner_is_forgotten_in_silence(bench: Bench) -> None:
     path = bench.drop("a.jpg")
     bench.scan()
@@ -443,7 +540,7 @@ def test_any_name_that_a_file_can_have_is_found_and_claimed(bench: Bench, name: 
 def test_many_different_pictures_of_one_name_are_all_taken(bench: Bench) -> None:
     contents = set()
     for n in range(20):
-        bench.drop("IMG_0001.jpg", b"%d" % n)
+        bench.drop("IMG_0001.jpg", b"picture %d" % n)
         (ready,) = bench.settled()
         claimed = claim(ready, job_id(n), 0.0)
         assert claimed is not None

@@ -7,22 +7,27 @@ import os
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
 from drydown.errors import MachineFault, NotFound
+from drydown.intake.found import FolderState, Ignored
 from drydown.jobs.lock import StudioLock
 from drydown.jobs.places import Places
 from drydown.service.live import (
     STALE_S,
     AtWork,
     FolderLine,
+    IgnoredFile,
     Live,
     LiveFile,
     PausedJob,
     WaitingFile,
     read_live,
 )
+from drydown.service.telling import Teller
 
 
 class Now:
@@ -46,6 +51,8 @@ LIVE = Live(
             990.0,
             3,
             (WaitingFile(r"a\x1b.jpg", "busy", "another program is still writing it", 980.0),),
+            2,
+            (IgnoredFile(r".b\x1b.jpg", "hidden file"),),
         ),
     ),
     at_work=(AtWork("1m890bj2ft0p6", "b.jpg", 999.0, 4711),),
@@ -124,7 +131,9 @@ def test_a_daemon_at_rest_has_let_the_studio_go_and_still_tells(places: Places, 
         read_live(places, now)
 
 
-@pytest.mark.parametrize("found", [None, b"", b"[]", b'{"live": 99}', b"{", b"\xff\xfe", b'{"live": 1}'])
+@pytest.mark.parametrize(
+    "found", [None, b"", b"[]", b'{"live": 99}', b"{", b"\xff\xfe", b'{"live": 1}', b'{"live": 2}']
+)
 def test_a_studio_in_use_by_somebody_who_tells_nothing_is_said_to_be(
     places: Places, now: Now, running: StudioLock, found: bytes | None
 ) -> None:
@@ -158,3 +167,11 @@ def test_a_full_disk_stops_nobody_and_leaves_the_last_word(
     file.remove()
     file.remove()
     assert not places.live.exists()
+
+
+def test_what_a_hot_folder_leaves_alone_comes_into_the_file_escaped(tmp_path: Path) -> None:
+    state = FolderState("final", 990.0, 0, (), 4, (Ignored(".b\x1b.jpg", "hidden file"),))
+    doors = SimpleNamespace(looks=1, states=lambda *_: [state], mode=lambda _: ("events", ""))
+    workshop = SimpleNamespace(hot={"final": tmp_path})
+    (line,) = Teller(tmp_path / "live.json")._folder_lines(cast(Any, workshop), cast(Any, doors))
+    assert (line.ignored, line.ignored_first) == (4, (IgnoredFile(r".b\x1b.jpg", "hidden file"),))

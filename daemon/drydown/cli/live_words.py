@@ -77,6 +77,11 @@ def _folder_lines(folder: FolderLine, now: float) -> Iterator[str]:
     if folder.oldest:
         first = folder.oldest[0]
         yield f"    oldest: {first.name}, for {_span(now - first.since)}: {first.why}"
+    if folder.ignored:
+        named = ", ".join(f"{one.name} ({one.why})" for one in folder.ignored_first)
+        more = folder.ignored - len(folder.ignored_first)
+        rest = f" and {more} more" if more > 0 else ""
+        yield f"    left alone for the name: {folder.ignored}: {named}{rest}; rename what is a picture"
 
 
 def _as_json(live: Live, age_s: float, *, stale: bool) -> dict[str, Any]:

@@ -56,13 +56,14 @@ def claim(ready: Ready, job: str, now_s: float) -> Claimed | None:
             return None
         durable.make_dir(job, dir_fd=at.taken)
         job_fd = stack.enter_context(below(at.taken, job))
-        return _move_in(note, ready.folder, ready.kind, _Places(source, at.taken, job_fd))
+        return _move_in(note, ready.folder, ready.kind, _Places(at.root, source, at.taken, job_fd))
 
 
 @dataclass(frozen=True, slots=True)
 class _Places:
-    """Open folders: where the picture lies, `.taken`, and the job's own."""
+    """Open folders: the hot folder, where in it the picture lies, `.taken`, and the job's own."""
 
+    root: int
     source: int
     taken: int
     job: int
@@ -110,10 +111,18 @@ def _look_again(name: str, expected: Look, kind: Kind, job_fd: int) -> Look | No
 
 
 def _undo(note: Note, at: _Places) -> None:
-    """Put back what was moved, the picture first, and take the job's folder away."""
+    """Put back what was moved, the picture first, and take the job's folder away.
+
+    Nothing can be moved into a sub-folder that was removed meanwhile, though it is still open: then as `give_back` does.
+    """
     for name in (note.name, note.settings):
-        if name is not None and _exists(name, at.job):
+        if name is None or not _exists(name, at.job):
+            continue
+        try:
             move_back(name, note.job, at.job, at.source)
+        except FileNotFoundError:
+            with below_or_root(at.root, note.within) as source:
+                move_back(name, note.job, at.job, source)
     remove_empty(note.job, at.job, at.taken)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 
-from drydown.intake import tiff_end
+from drydown.intake import psd_end, tiff_end
 
 #: `read(offset, count)` answers up to `count` bytes; fewer at the end of the file.
 Read = Callable[[int, int], bytes]
@@ -24,6 +24,7 @@ _BEGINNINGS = (
     b"II+\0",
     b"MM\0+",
     b"RIFF",
+    b"8BPS",
 )
 _KNOWN_BY = 12
 
@@ -31,7 +32,7 @@ _TAIL = 64 * 1024  #: how far from its end a file may carry padding or another p
 
 
 def unfinished(read: Read, size: int) -> str | None:
-    """Why a file of `size` bytes looks unfinished, or None. Reads at most a few hundred kilobytes; raises what `read` raises."""
+    """Why a file of `size` bytes looks unfinished, or None. Reads at most a few hundred kilobytes (of a PSD its table of rows, up to 4 MB); raises what `read` raises."""
     head = read(0, 32)
     tail = read(max(0, size - _TAIL), _TAIL)
     if not tail.strip(b"\0"):
@@ -48,7 +49,10 @@ def unfinished(read: Read, size: int) -> str | None:
         return _riff(head, size)
     if head[4:8] == b"ftyp":
         return _boxes(read, size)
-    # Also of a format that is known only by more than has been written over the zeros so far.
+    why = psd_end.unfinished(head, read, size)
+    if why:
+        return why
+    # Also of a format that is known only by more than has been written over the zeros so far, and of a PSD whose pixels are still zeros.
     written = len(tail.rstrip(b"\0"))
     return "most of its end is still zeros" if len(tail) > 2 * written else None
 

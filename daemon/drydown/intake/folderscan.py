@@ -16,7 +16,7 @@ from drydown.intake import filesystem, walk
 from drydown.intake.arrivals import Arrivals
 from drydown.intake.filesystem import Kind
 from drydown.intake.folder import FolderOffline, HotFolder, below, joined, split
-from drydown.intake.found import IntakeTimes, Ready, Trouble
+from drydown.intake.found import Ignored, IntakeTimes, Ready, Trouble
 from drydown.intake.gate import Gate
 from drydown.intake.ignored import ignored
 from drydown.intake.owner import opened
@@ -35,6 +35,7 @@ class FolderScan:
         self.folder = folder
         self.arrivals = Arrivals(times, "unknown")
         self.ignored: dict[str, int] = {}
+        self.ignored_first: tuple[Ignored, ...] = ()
         self._times = times
         self._kind_of = kind_of
         self._place: tuple[int, int] | None = None
@@ -107,14 +108,22 @@ class FolderScan:
         seen: set[str] = set()
         for within, fd, names in walk.folders(root, self._times.depth, on_the_way):
             neighbours = Neighbours(names.files)
+            faults: list[tuple[str, OSError]] = []
             for name in names.files:
                 relative = joined(within, name)
-                if self.arrivals.look_at(fd, relative, name, now):
+                try:
+                    is_there = self.arrivals.look_at(fd, relative, name, now)
+                except OSError as error:  # of this file; what the others tell still holds
+                    faults.append((name, error))
+                    continue
+                if is_there:
                     seen.add(relative)
                     if is_settings(name):
                         self.arrivals.note_settings(relative, neighbours.is_alone(name))
+            if faults:
+                on_the_way.unreadable(within, faults)
         self.arrivals.keep_only(seen)
-        self.ignored = on_the_way.ignored
+        self.ignored, self.ignored_first = on_the_way.ignored, tuple(on_the_way.ignored_first)
         self._troubles = {what: self._troubles.get(what, now) for what in on_the_way.troubles}
         if self._tries:
             self._returned, self._tries = True, 0
@@ -137,6 +146,7 @@ class FolderScan:
             reason = os.strerror(error.errno or 0)
             what = f"{shown(str(self.folder.path))} cannot be read: {reason}; tried again by itself"
         self.arrivals = Arrivals(self._times, self.arrivals.kind)
+        self.ignored, self.ignored_first = {}, ()
         wait_s = min(
             self._times.folder_retry_first_s * 2.0 ** min(self._tries, 30), self._times.folder_retry_most_s
         )

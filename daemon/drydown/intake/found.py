@@ -100,13 +100,26 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
+class Ignored:
+    """A file or folder that is left alone for its name; `relative` is to be shown through `names.shown`."""
+
+    relative: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class FolderState:
-    """A hot folder at a glance. `looked_at`: the last look at all of it, None before the first; `oldest`: the first that wait, in order of arrival."""
+    """A hot folder at a glance. `looked_at`: the last look at all of it, None before the first; `oldest`: the first that wait, in order of arrival.
+
+    `ignored`: how many are left alone, `ignored_first` a few of them by name.
+    """
 
     folder: str
     looked_at: float | None
     waiting: int
     oldest: tuple[Waiting, ...]
+    ignored: int = 0
+    ignored_first: tuple[Ignored, ...] = ()
 
 
 def together(parts: Sequence[Found]) -> Found:

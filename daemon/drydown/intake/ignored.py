@@ -1,6 +1,6 @@
 """Names in a hot folder that are no pictures: what other programs leave there while they copy, index or tidy up.
 
-A file is judged by its name alone, in any case of letters. Ignoring is not silent: the rescan counts by reason.
+A file is judged by its name alone, in any case of letters. Ignoring is not silent: the rescan counts by reason, and `drydown check --live` names the first.
 """
 
 from __future__ import annotations

@@ -74,6 +74,8 @@ class Scanner:
                 scan.looked_at,
                 scan.arrivals.count(),
                 tuple(scan.arrivals.waiting(scan.folder.name, now, most=most)),
+                sum(scan.ignored.values()),
+                scan.ignored_first,
             )
             for scan in self._scans
         ]

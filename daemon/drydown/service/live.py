@@ -21,7 +21,7 @@ from drydown.jobs.ledger_rows import iso
 from drydown.jobs.lock import is_held, owner, owner_pid
 from drydown.jobs.places import Places
 
-LIVE_VERSION = 1
+LIVE_VERSION = 2
 WRITE_EVERY_S = 1.0
 HEARTBEAT_S = 10.0
 STALE_S = 30.0  #: after so long without a word the daemon hangs, or the machine is very busy
@@ -39,8 +39,19 @@ class WaitingFile:
 
 
 @dataclass(frozen=True, slots=True)
+class IgnoredFile:
+    """A file or folder in a hot folder that is left alone for its name, which is escaped for showing."""
+
+    name: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class FolderLine:
-    """`mode`: events or rescan, with what stands in the way of events as `mode_why`. `looked_at`: the last look at all of it."""
+    """`mode`: events or rescan, with what stands in the way of events as `mode_why`. `looked_at`: the last look at all of it.
+
+    `ignored`: how many are left alone for their names, `ignored_first` a few of them.
+    """
 
     name: str
     path: str
@@ -49,6 +60,8 @@ class FolderLine:
     looked_at: float | None
     waiting: int
     oldest: tuple[WaitingFile, ...] = ()
+    ignored: int = 0
+    ignored_first: tuple[IgnoredFile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,12 +177,15 @@ def read_live(places: Places, monotonic: Callable[[], float] = time.monotonic) -
 def _live(data: dict[str, Any]) -> Live:
     if data["live"] != LIVE_VERSION:
         raise ValueError("another version")
-    folders = [
-        FolderLine(**(one | {"oldest": tuple(WaitingFile(**file) for file in one["oldest"])}))
-        for one in data["folders"]
-    ]
+    folders = [_folder(one) for one in data["folders"]]
     at_work = tuple(AtWork(**one) for one in data["at_work"])
     paused = tuple(PausedJob(**one) for one in data["paused_first"])
     troubles = tuple(str(one) for one in data["troubles"])
     parts = {"folders": tuple(folders), "at_work": at_work, "paused_first": paused, "troubles": troubles}
     return Live(**(data | parts))
+
+
+def _folder(data: dict[str, Any]) -> FolderLine:
+    oldest = tuple(WaitingFile(**file) for file in data["oldest"])
+    ignored_first = tuple(IgnoredFile(**file) for file in data["ignored_first"])
+    return FolderLine(**(data | {"oldest": oldest, "ignored_first": ignored_first}))

@@ -9,7 +9,16 @@ from pathlib import Path
 
 from drydown.jobs.states import WAITING, Stage
 from drydown.service.doors import Doors
-from drydown.service.live import MOST_FILES, AtWork, FolderLine, Live, LiveFile, PausedJob, WaitingFile
+from drydown.service.live import (
+    MOST_FILES,
+    AtWork,
+    FolderLine,
+    IgnoredFile,
+    Live,
+    LiveFile,
+    PausedJob,
+    WaitingFile,
+)
 from drydown.service.notify import Notifier
 from drydown.service.workshop import Workshop
 from drydown.showing import shown
@@ -93,8 +102,21 @@ class Teller:
             files = tuple(
                 WaitingFile(shown(one.relative), one.kind, one.why, one.since) for one in state.oldest
             )
+            ignored = tuple(IgnoredFile(shown(one.relative), one.why) for one in state.ignored_first)
             path = shown(str(paths[state.folder]))
-            lines.append(FolderLine(state.folder, path, mode, why, state.looked_at, state.waiting, files))
+            lines.append(
+                FolderLine(
+                    state.folder,
+                    path,
+                    mode,
+                    why,
+                    state.looked_at,
+                    state.waiting,
+                    files,
+                    state.ignored,
+                    ignored,
+                )
+            )
         self._folders = tuple(lines)
         return self._folders
 
