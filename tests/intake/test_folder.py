@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,30 @@ def test_a_folder_without_a_known_identity_accepts_any_marker_but_not_none(tmp_p
         pass
     (tmp_path / "hot" / MARKER).unlink()
     with pytest.raises(FolderOffline, match="empty mount point"), opened(HotFolder("hot", tmp_path / "hot")):
+        pass
+
+
+@pytest.mark.parametrize("text", [None, 'identity = "two"\n', "damaged\n"])
+@pytest.mark.parametrize("known", ["one", ""])
+def test_who_does_what_is_said_of_a_marker_has_the_folder_again(
+    tmp_path: Path, text: str | None, known: str
+) -> None:
+    path, folder = tmp_path / "hot", HotFolder("hot", tmp_path / "hot", known)
+    set_up(path, "one")
+    (path / MARKER).unlink()
+    if text is not None:
+        (path / MARKER).write_text(text)
+    if not known and text and "two" in text:
+        with opened(folder):
+            return
+    with pytest.raises(FolderOffline) as caught, opened(folder):
+        pass
+    found = re.search(
+        r'where this really is the right folder, .* line (.+?"\w+").* in the file (.+)$', str(caught.value)
+    )
+    assert found and found[1] == f'identity = "{known or "NAME"}"' and found[2] == str(path / MARKER)
+    Path(found[2]).write_text(f"{found[1]}\n")
+    with opened(folder):
         pass
 
 

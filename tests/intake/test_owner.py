@@ -16,6 +16,7 @@ import pytest
 from intake_bench import JOB, OTHER_JOB, Bench, crash_at, steps_of
 
 from drydown import durable
+from drydown.intake import filesystem
 from drydown.intake.adopt import adopt
 from drydown.intake.claim import claim, give_back
 from drydown.intake.folder import TAKEN, FolderOffline, HotFolder
@@ -333,6 +334,57 @@ def test_a_name_that_is_taken_is_left_as_it_is(tmp_path: Path) -> None:
     with pytest.raises(FileExistsError):
         durable.create_once(tmp_path / "x", b"second")
     assert within(tmp_path) == ["x"] and (tmp_path / "x").read_bytes() == b"first"
+
+
+@pytest.fixture(params=["of another user", "open to others"])
+def doubtful(request: pytest.FixtureRequest, hot: HotFolder, monkeypatch: pytest.MonkeyPatch) -> str:
+    """The private folder is one that somebody else may have put there; what a person can do about it."""
+    taken, user = hot.path / TAKEN, os.geteuid()
+    if request.param == "open to others":
+        taken.chmod(0o770)
+        return f"chmod 700 {taken}"
+    if user == 0:
+        os.chown(taken, 12_345, -1)
+    else:
+        user += 1
+        monkeypatch.setattr(os, "geteuid", lambda: user)
+    return f"chown {user} {taken}"
+
+
+def test_a_private_folder_in_others_hands_is_not_used_until_it_is_ours_alone(
+    hot: HotFolder, doubtful: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench([of(hot, HERE)])
+    bench.drop("a.jpg")
+    for act in (lambda: ours(hot, HERE, take_over=True), lambda: adopt(of(hot, HERE))):
+        with pytest.raises(FolderOffline, match=r"is not used: its private folder \.taken"):
+            act()
+    (trouble,) = bench.scan().problems
+    assert trouble.what.endswith(doubtful) and refused(of(hot, HERE)) == trouble.what
+    assert not bench.after(5).ready and not file_of(hot).exists()
+    monkeypatch.setattr(os, "geteuid", os.getuid)
+    os.chown(hot.path / TAKEN, os.getuid(), -1)
+    (hot.path / TAKEN).chmod(0o700)
+    bench.after(60)
+    assert [ready.name for ready in bench.settled()] == ["a.jpg"] and refused(of(hot, HERE)) == ""
+
+
+@pytest.mark.usefixtures("doubtful")
+@pytest.mark.parametrize("kind", ["vfat", "nfs4", "cifs", None])
+def test_owner_and_mode_count_only_where_a_file_system_has_its_own(
+    hot: HotFolder, monkeypatch: pytest.MonkeyPatch, kind: str | None
+) -> None:
+    monkeypatch.setattr(filesystem, "fs_type", lambda *_: kind)
+    assert ours(hot, HERE) == "" and refused(of(hot, HERE)) == ""
+
+
+def test_a_folder_that_is_known_must_be_as_it_was_set_up(hot: HotFolder) -> None:
+    (hot.path / TAKEN).rmdir()
+    assert refused(of(hot, HERE)) == ""
+    why = refused(of(hot, HERE), known=True)
+    assert ".taken is missing" in why and why.endswith(f"make it: mkdir -m 700 {hot.path / TAKEN}")
+    (hot.path / TAKEN).mkdir(mode=0o700)
+    assert refused(of(hot, HERE), known=True) == ""
 
 
 def test_asking_changes_nothing(hot: HotFolder) -> None:

@@ -96,10 +96,9 @@ def test_a_changed_plugin_that_will_not_do_is_named_with_file_line_and_next_move
         file.unlink()
     else:
         file.write_text(text)
-    with pytest.raises((Hold, StepCrashed)) as caught:
+    with pytest.raises(Hold) as caught:  # the picture waits: no plugin's end is the picture's
         links_of(spec)
     said = str(caught.value)
     assert re.search(says, said), said
     assert said.startswith("step 'veil' (offered by plugins/veil.py) ")
-    assert ("does not load" in said) == isinstance(caught.value, StepCrashed), "only that may pass by itself"
     assert said.endswith("mend the plugin or the recipe, then retry the job") and "\n" not in said

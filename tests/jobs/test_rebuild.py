@@ -8,11 +8,13 @@ import random
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
+from unittest import mock
 
 import pytest
-from jobs_kit import Printer, World, a_spec, answered, stages
+from jobs_kit import Printer, World, a_spec, an_attempt, answered, stages
 
-from drydown.jobs import names
+from drydown.jobs import desk as desk_module
+from drydown.jobs import names, publish
 from drydown.jobs.desk import Desk
 from drydown.jobs.ledger import Arrival
 from drydown.jobs.states import Question, Stage
@@ -263,6 +265,38 @@ def test_an_older_ledger_that_was_put_back_prints_nothing_again(tmp_path: Path) 
     printer.look()
     row = desk.publisher.ledger.job(WAITS)
     assert (row.stage, row.question) == (Stage.HELD, Question.ORIGINAL)
+    assert printer.printed()[b"sheet of " + WAITS.encode()] == 1
+    desk.publisher.ledger.close()
+
+
+@pytest.mark.parametrize("until", ["claimed", "running", "staged"])
+def test_an_older_ledger_asks_about_a_sheet_that_went_out_whose_original_still_waits(
+    tmp_path: Path, until: str
+) -> None:
+    world = World(tmp_path / "studio")
+    printer = Printer(world.prints, tmp_path / "book")
+    desk = world.open()
+    world.arrive(desk, WAITS, "a.jpg")
+    result, folder = None, None
+    if until != "claimed":
+        number = desk.publisher.ledger.start(WAITS)
+        result, folder = an_attempt(desk.publisher.ledger.job(WAITS).spec, number, world.places.work)
+    if until == "staged":
+        desk.publisher.stage(WAITS, result, folder)
+    desk.publisher.ledger.close()
+    old = world.places.ledger.read_bytes()
+    # the end comes before the original is put away
+    with mock.patch.object(publish, "put_away"), mock.patch.object(desk_module, "put_away"):
+        desk = world.open()
+        world.run(desk)
+    desk.publisher.ledger.close()
+    printer.look()
+    world.places.ledger.write_bytes(old)
+    desk = world.open()
+    world.run(desk)
+    printer.look()
+    row = desk.publisher.ledger.job(WAITS)
+    assert (row.stage, row.question) == (Stage.HELD, Question.PRINTED)
     assert printer.printed()[b"sheet of " + WAITS.encode()] == 1
     desk.publisher.ledger.close()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import itertools
+import os
 import random
 import shutil
 from collections.abc import Iterator
@@ -225,14 +226,21 @@ def test_a_staged_sheet_that_is_whole_is_published_without_rendering(world: Worl
     ledger.close()
 
 
-@pytest.mark.parametrize("harm", ["gone", "cut"])
-def test_a_staged_sheet_that_is_not_whole_is_rendered_again(world: World, harm: str) -> None:
+def test_a_staged_sheet_that_is_not_whole_is_rendered_again(world: World) -> None:
     ended(world, Stage.STAGED)
-    staged = world.prints / names.stage_name(ONE)
-    staged.unlink() if harm == "gone" else staged.write_bytes(b"sheet of jo")
+    (world.prints / names.stage_name(ONE)).write_bytes(b"sheet of jo")
     ledger, summary = again(world)
     assert (ledger.job(ONE).stage, summary.again) == (Stage.CLAIMED, 1)
     assert not (world.taken / ONE / names.STAGED_MARKER).exists()
+    ledger.close()
+
+
+def test_a_staged_sheet_that_is_gone_may_have_been_handed_over_by_a_later_ledger(world: World) -> None:
+    ended(world, Stage.STAGED)
+    (world.prints / names.stage_name(ONE)).unlink()
+    ledger, summary = again(world)
+    row = ledger.job(ONE)
+    assert (row.stage, row.question, summary.held) == (Stage.HELD, Question.PRINTED, 1)
     ledger.close()
 
 
@@ -327,6 +335,56 @@ def test_a_sheet_that_comes_back_after_a_power_cut_is_set_aside_before_anything_
     assert summary.returned == 1
     assert not sheet.exists() and (world.prints / names.AGAIN / sheet.name).read_bytes() == content
     ledger.close()
+
+
+def test_a_sheet_that_came_back_on_a_share_is_set_aside_once_the_share_is_there(world: World) -> None:
+    from drydown.jobs.collected import notice_collected
+
+    world.drop_and_claim(ONE)
+    once(world)
+    sheet = world.prints / f"picture__{ONE}.tif"
+    content = sheet.read_bytes()
+    sheet.unlink()
+    desk = world.open()
+    assert len(notice_collected(desk.publisher.ledger)) == 1
+    desk.publisher.ledger.close()
+    sheet.write_bytes(content)
+    away = world.prints.rename(world.root / "away")
+    world.prints.mkdir()
+    world.boot = "boot-2"
+    ledger, summary = again(world)
+    assert summary.returned == 0
+    ledger.close()
+    world.prints.rmdir()
+    away.rename(world.prints)
+    ledger, summary = again(world)  # the same run of the machine
+    assert summary.returned == 1 and not sheet.exists()
+    ledger.close()
+
+
+def test_a_prints_folder_that_cannot_be_listed_stops_no_start(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world.drop_and_claim(ONE)
+    real = Path.iterdir
+
+    def sick(path: Path) -> Iterator[Path]:
+        if path == world.prints:
+            raise OSError(errno.EHOSTDOWN, os.strerror(errno.EHOSTDOWN), str(path))
+        return real(path)
+
+    monkeypatch.setattr(Path, "iterdir", sick)
+    desk = world.open()
+    desk.publisher.ledger.close()
+    assert "folder not looked into" in world.places.log.read_text()
+
+
+def test_what_a_trial_of_the_sandbox_has_left_goes_at_the_next_start(world: World) -> None:
+    once(world)
+    left = world.places.work / "trial-abc123" / "none"
+    left.mkdir(parents=True)
+    once(world)
+    assert not left.parent.exists()
 
 
 def test_a_finished_job_whose_original_could_not_follow_is_put_away_at_the_next_start(world: World) -> None:

@@ -211,6 +211,17 @@ def test_a_sheet_of_patches_is_printed_again_unless_its_hot_folder_says_otherwis
     assert shop.drop(desk, TWO).stage is stage
 
 
+@pytest.mark.parametrize("maker", [5, "patches", ["patches"], None])
+def test_a_sheet_makers_record_that_is_no_table_is_no_proof(shop: Shop, desk: Desk, maker: Any) -> None:
+    def odd(spec: JobSpec, number: int, work: Path) -> tuple[AttemptResult, Path]:
+        result, folder = an_attempt(spec, number, work)
+        return result.model_copy(update={"record": {"maker": maker}}), folder
+
+    shop.attempt = odd
+    assert shop.drop(desk, ONE).stage is Stage.DONE
+    assert shop.drop(desk, TWO).question is Question.REPEATED
+
+
 @pytest.mark.parametrize(("hours_later", "stage"), [(23.9, Stage.HELD), (24.1, Stage.DONE)])
 def test_what_was_dropped_before_the_window_is_not_looked_at(
     shop: Shop, desk: Desk, hours_later: float, stage: Stage

@@ -165,7 +165,15 @@ def test_the_rule_works_once_a_day_a_little_at_a_time_and_not_at_all_where_there
     world.clock.now += 31 * DAY_S
     days: list[int | None] = [None]
     elapsed = Time()
-    tidying = Tidying(world.places, ledger, desk.log, lambda: days[0], clock=world.clock, monotonic=elapsed)
+    tidying = Tidying(
+        world.places,
+        ledger,
+        desk.log,
+        lambda: days[0],
+        clock=world.clock,
+        monotonic=elapsed,
+        steady=world.clock,
+    )
     elapsed.s = 2 * DAY_S
     tidying.turn()
     assert not tidying.is_busy and len(world.originals()) == 5
@@ -189,4 +197,35 @@ def test_the_rule_works_once_a_day_a_little_at_a_time_and_not_at_all_where_there
     elapsed.s += DAY_S / 2 + FIRST_AFTER_S
     tidying.turn()
     assert tidying.is_busy
+    ledger.close()
+
+
+def test_nothing_goes_by_a_clock_that_was_set_since_the_start(world: World) -> None:
+    """A machine without a clock of its own starts months behind, prints, and is set right a minute later."""
+    desk = world.open()
+    ledger, elapsed, steady = desk.publisher.ledger, Time(), Time()
+    world.arrive(desk, "job1aaaaa")
+    world.run(desk)
+    tidying = Tidying(
+        world.places, ledger, desk.log, lambda: 30, clock=world.clock, monotonic=elapsed, steady=steady
+    )
+    world.clock.now += 90 * DAY_S
+    elapsed.s += 2 * DAY_S
+    tidying.turn()
+    assert not tidying.is_busy and "the clock was set" in world.places.log.read_text()
+    ledger.close()
+
+
+def test_a_job_that_was_claimed_behind_a_young_one_is_young_whatever_its_date_says(world: World) -> None:
+    desk = world.open()
+    ledger = desk.publisher.ledger
+    for number in range(3):  # the second while the clock was 90 days slow
+        world.clock.now += (-90, 90)[number - 1] * DAY_S if number else 0
+        world.arrive(desk, f"job{number}aaaaa", f"IMG_{number}.jpg")
+        world.run(desk)
+    before = world.clock.now - 30 * DAY_S
+    assert ledger.done_before(before) == []
+    assert [row.id for row in ledger.done_before(world.clock.now + 31 * DAY_S)] == [
+        f"job{number}aaaaa" for number in range(3)
+    ]
     ledger.close()

@@ -18,11 +18,13 @@ from drydown.intake import adopt, claim
 from drydown.intake.folder import MARKER, TAKEN, HotFolder
 from drydown.intake.found import Ready
 from drydown.intake.names import job_id
+from drydown.jobs.engine import Engine
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.spec import AttemptResult, JobSpec
 from drydown.service import daemon as daemon_module
 from drydown.service import workshop
 from drydown.service.daemon import Daemon, Status
+from drydown.service.reception import Reception
 
 JPEG = b"\xff\xd8 a picture \xff\xd9"
 MOST_TURNS = 200
@@ -100,6 +102,26 @@ def test_what_was_claimed_in_a_share_that_is_mounted_after_the_start_is_taken_up
     watched = Watched(root, then)
     assert any("offline" in said for said in watched.said)
     assert watched.ended == {"a.jpg": "completed"}
+
+
+def test_a_picture_that_was_not_planned_yet_when_its_share_went_is_planned_when_it_is_back(
+    tmp_path: Path,
+) -> None:
+    root = studio(tmp_path)
+    left_claimed(root / "hot" / "final")
+    unplanned = mock.patch.object(Reception, "planned", lambda self, row: row)
+    with unplanned, mock.patch.object(Engine, "start_ready", lambda self: []):  # the end comes just before
+        Watched(root, lambda watched, status: watched.turns > 1)
+    mount = unmount(root / "hot" / "final")
+
+    def then(watched: Watched, status: Status) -> bool:
+        if watched.turns == 3:
+            mount()
+        return bool(watched.ended)
+
+    watched = Watched(root, then)
+    assert watched.ended == {"a.jpg": "completed"}
+    assert not [state for _, state, _ in watched.states if state == "pending-held"]
 
 
 class Slow(Rendered):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -57,7 +58,7 @@ def check(
 
         return show_live(find_studio(studio_dir), as_json=as_json)
     from drydown.geometry import placement_faults
-    from drydown.service.foreign import foreign
+    from drydown.service.foreign import foreign, open_to_others
     from drydown.studio.explain import explain
 
     root = find_studio(studio_dir)
@@ -66,6 +67,7 @@ def check(
     if sheet is not None and not faults:
         return _placement_sheets(house, sheet, stocks)
     told = explain(house.studio, profiles=words, placement_faults=placement_faults)
+    told = replace(told, advice=(*told.advice, *open_to_others(house)))
     sandbox = _sandbox(house)
     faults = [*faults, *lacking(sandbox), *foreign(house)]
     if as_json:
@@ -75,7 +77,7 @@ def check(
     for problem in house.discovery.problems:
         click.echo(f"\nA plugin is off: {problem}")
     if faults:
-        click.echo("\nProfiles and machine")
+        click.echo("\nProfiles, folders and machine")
         for fault in faults:
             click.echo(f"  {fault}")
     count = len(faults) + len(told.faults)

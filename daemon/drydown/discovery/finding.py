@@ -67,15 +67,14 @@ def _installed(problems: list[Problem], off: set[str]) -> Iterable[tuple[str, Mo
             continue
         try:
             module = point.load()
-        except (Exception, SystemExit) as error:  # also a plugin that exits on import
+            origin = Origin(module.__name__, "", offered_by, source_hash(Path(module.__file__)))
+        except (
+            Exception,
+            SystemExit,
+        ) as error:  # also a plugin that exits on import, and what is no module with a file
             problems.append(problem(offered_by, error))
             continue
-        file = Path(module.__file__)
-        yield (
-            f"{distribution}:{point.name}",
-            module,
-            Origin(module.__name__, "", offered_by, source_hash(file)),
-        )
+        yield f"{distribution}:{point.name}", module, origin
 
 
 def _of_studio(
@@ -106,6 +105,8 @@ def _of_studio(
                 continue
             module = from_source(source, file, name)
         except (Exception, SystemExit) as error:
+            if is_machines(error):
+                raise
             problems.append(problem(offered_by, error))
             continue
         yield offered_by, module, Origin(name, str(file.resolve()), offered_by, hash_of(source, file))

@@ -42,7 +42,7 @@ def load(origin: Origin) -> dict[str, api.Offer]:
 
 
 def load_as_it_is(origin: Origin) -> tuple[dict[str, api.Offer], str]:
-    """The same with the hash of what was loaded: a studio's file may have changed since `origin` was taken."""
+    """The same with the hash of what was loaded: it may have changed since `origin` was taken."""
     if origin.file:
         source = Path(origin.file).read_bytes()
         module, blake3_now = (
@@ -50,7 +50,8 @@ def load_as_it_is(origin: Origin) -> tuple[dict[str, api.Offer], str]:
             hash_of(source, Path(origin.file)),
         )
     else:
-        module, blake3_now = importlib.import_module(origin.module), origin.blake3
+        module = importlib.import_module(origin.module)  # it may have been upgraded since
+        blake3_now = source_hash(Path(module.__file__)) if module.__file__ else origin.blake3
     return offers_of(module), blake3_now
 
 

@@ -63,6 +63,8 @@ def open_picture(
         kind = kind_of(source)
         found = _EXAMINERS[kind](source)
         _check_size(source, found, max_pixels)
+        if found.prove is not None:
+            found.prove(source)
         tagged = profile_of(source, found, untagged)
         notes = (*ending_note(source, kind), *found.notes, *tagged.notes)
     way: Access = "random" if needs_random(found.upright) else access

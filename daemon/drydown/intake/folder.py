@@ -66,17 +66,17 @@ def set_up(path: Path, identity: str) -> str:
 def opened(folder: HotFolder) -> Iterator[int]:
     """A descriptor of the hot folder itself, its marker checked. Raises FolderOffline, or OSError of a sick file system."""
     with _open(folder.path) as fd:
-        found = _identity(fd, folder.path)
+        found = _identity(fd, folder.path, folder.identity)
         where = shown(str(folder.path))
         if not found:
             raise FolderOffline(
                 f"{where} is offline: its marker file {MARKER} is missing, so this may be an empty mount point; "
-                "mount the share, or set the folder up again"
+                f"mount the share, or, where this really is the right folder, put {_line(folder.path, folder.identity)}"
             )
         if folder.identity and found != folder.identity:
             raise FolderOffline(
-                f"{where} is offline: its marker says {found}, this folder is {folder.identity}; "
-                "mount the right share, or set the folder up again"
+                f"{where} is offline: its marker says {found}, this folder is {folder.identity}; mount the right share, "
+                f"or, where this really is the right folder, replace that by {_line(folder.path, folder.identity)}"
             )
         yield fd
 
@@ -126,8 +126,18 @@ def _open(path: Path) -> Iterator[int]:
         os.close(fd)
 
 
-def _identity(fd: int, path: Path) -> str:
-    """What the marker says; empty when there is none."""
+def _line(path: Path, identity: str) -> str:
+    """What the marker must say, and where it lies, for a person to write."""
+    line = (
+        f'the line identity = "{identity}"'
+        if identity
+        else 'a line identity = "NAME" with a NAME of your own'
+    )
+    return f"{line} in the file {shown(str(path / MARKER))}"
+
+
+def _identity(fd: int, path: Path, known: str = "") -> str:
+    """What the marker says; empty when there is none. `known`: what it ought to say, for the sentence."""
     try:
         marker = os.open(MARKER, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=fd)
     except FileNotFoundError:
@@ -138,6 +148,7 @@ def _identity(fd: int, path: Path) -> str:
         os.close(marker)
     if found is None:
         raise FolderOffline(
-            f"{shown(str(path))} is offline: its marker file {MARKER} is damaged; delete it and set the folder up again"
+            f"{shown(str(path))} is offline: its marker file {MARKER} is damaged; "
+            f"where this really is the right folder, put {_line(path, known)}"
         )
     return found.group(1).decode("ascii")

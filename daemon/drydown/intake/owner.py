@@ -8,6 +8,8 @@ succeeds (`durable.create_once`), and it stays when the daemon ends, because wha
   claimed is then adopted, the folder is taken over, and that is told.
 - Any other studio, or a file that nobody can understand: the folder is offline for us until a person removes the file; it is looked at again with
   every scan. A studio on another host cannot be asked whether it is still there, so it is taken to be.
+
+And the private folder must be ours alone: where others may write the hot folder they may have put one of their own in its place.
 """
 
 from __future__ import annotations
@@ -18,14 +20,17 @@ import fcntl
 import json
 import os
 import re
+import shlex
 import stat
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 
 from drydown import durable
 from drydown.errors import is_machines
+from drydown.intake import filesystem
 from drydown.intake import folder as place
 from drydown.intake.folder import TAKEN, FolderOffline, HotFolder, below
 from drydown.intake.whose import Studio
@@ -38,6 +43,8 @@ _LINE = re.compile(r'^(studio|host|machine|since) = (".*")$', re.MULTILINE)
 _UNREADABLE = "?"  #: stands for a text that nobody can understand
 #: What opening says of something that is no plain file, or not for us to read; other errors are the file system's.
 _ODD = (errno.ELOOP, errno.ENXIO, errno.EACCES, errno.EPERM)
+#: File systems of this machine that have no owner and mode for each file (mount(8)).
+_WITHOUT_OWNERS = frozenset({"vfat", "msdos", "exfat", "ntfs", "ntfs3", "fuseblk", "hfs", "hpfs", "udf"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +64,8 @@ def opened(folder: HotFolder, *, take_over: bool = False) -> Iterator[Opened]:
     """
     with place.opened(folder) as root, _private(root, folder) as taken:
         note = ""
+        if why := _in_others_hands(taken, folder):
+            raise FolderOffline(why)
         if folder.studio is not None:
             try:
                 note = _keep(taken, folder, folder.studio, take_over)
@@ -70,13 +79,18 @@ def opened(folder: HotFolder, *, take_over: bool = False) -> Iterator[Opened]:
         yield Opened(root, taken, note)
 
 
-def refused(folder: HotFolder) -> str:
-    """Why this studio may not use the folder; empty when it is ours, nobody's, or not there. Changes nothing. Raises OSError."""
+def refused(folder: HotFolder, *, known: bool = False) -> str:
+    """Why this studio may not use the folder; empty when it is ours, nobody's, or not there. Changes nothing. Raises OSError.
+
+    `known`: the folder was set up once, so that it is not there, or not as it was, is a reason too.
+    """
     try:
         with place.opened(folder) as root, _private(root, folder) as taken:
+            if why := _in_others_hands(taken, folder):
+                return why
             text = _read(taken)
-    except FolderOffline:
-        return ""
+    except FolderOffline as error:
+        return str(error) if known else ""
     return "" if text is None or folder.studio is None else _refused(text, folder, folder.studio)
 
 
@@ -90,8 +104,35 @@ def _private(root: int, folder: HotFolder) -> Iterator[int]:
         if error.filename != TAKEN:
             raise
         raise FolderOffline(
-            f"{shown(str(folder.path))} is offline: its private folder {TAKEN} is missing; set the folder up again"
+            f"{shown(str(folder.path))} is offline: its private folder {TAKEN} is missing; mount the right share, "
+            f"or, where this really is the right folder, make it: mkdir -m 700 {_typed(folder)}"
         ) from None
+
+
+def _in_others_hands(taken: int, folder: HotFolder) -> str:
+    """Why the private folder may be, or may be changed by, somebody else's; empty when it is ours alone or root's."""
+    found = os.fstat(taken)
+    foreign, mode = found.st_uid not in (os.geteuid(), 0), stat.S_IMODE(found.st_mode)
+    if not (foreign or mode & 0o077) or not has_owners(folder.path):
+        return ""
+    could = "who could put other pictures in the place of those that wait there"
+    if foreign:
+        return (
+            f"{_not_used(folder)}: its private folder {TAKEN} belongs to another user (number {found.st_uid}), {could}; "
+            f"move it away and put ours back, or, where it is ours, chown {os.geteuid()} {_typed(folder)}"
+        )
+    return (
+        f"{_not_used(folder)}: its private folder {TAKEN} is open to others (mode {mode:04o}), {could}; "
+        f"see that what lies there is yours, then chmod 700 {_typed(folder)}"
+    )
+
+
+def has_owners(path: Path) -> bool:
+    """True where each file has an owner and a mode of its own that mean users of this machine, as far as can be told."""
+    if filesystem.kind(path) != "local":
+        return False
+    mounts = Path("/proc/self/mountinfo").read_bytes()
+    return filesystem.fs_type(mounts, Path(os.path.realpath(path))) not in _WITHOUT_OWNERS
 
 
 def _keep(taken: int, folder: HotFolder, studio: Studio, take_over: bool) -> str:
@@ -131,6 +172,11 @@ def _refused(text: str, folder: HotFolder, studio: Studio) -> str:
 
 def _not_used(folder: HotFolder) -> str:
     return f"{shown(str(folder.path))} is not used"
+
+
+def _typed(folder: HotFolder) -> str:
+    """The private folder as a person would type it."""
+    return shown(shlex.quote(str(folder.path / TAKEN)))
 
 
 def _file(folder: HotFolder) -> str:

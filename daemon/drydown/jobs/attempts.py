@@ -31,11 +31,12 @@ _TRACE_BYTES = 32_000
 
 
 class Attempts:
-    """Runs attempts below `work`. Call it in a thread; `cancel(job)` ends a running one."""
+    """Runs attempts below `work`. Call it in a thread; `cancel(job)` ends one, also before it has a child."""
 
     def __init__(self, starter: Starter, work: Path, *, now: Callable[[], float] = time.monotonic) -> None:
         self._starter, self._work, self._now = starter, work, now
         self._live: dict[str, Child] = {}
+        self._cancelled: set[str] = set()  #: for good, so a job that is in here stays; people cancel few
 
     def folder(self, job: str, number: int) -> Path:
         """Where an attempt works: the only place that its child may write."""
@@ -47,18 +48,17 @@ class Attempts:
         known = running is not None and running.started.done() and not running.started.exception()
         return running.started.result() if running is not None and known else None
 
-    def cancel(self, job: str) -> bool:
-        """End a running attempt of `job`; False where none runs."""
-        running = self._live.get(job)
-        if running is None:
-            return False
-        running.cancelled = True
-        running.kill()
-        return True
+    def cancel(self, job: str) -> None:
+        """End the attempt of `job`. One that waits for its turn or for its child ends when it gets there."""
+        self._cancelled.add(job)  # before the look: whoever forks looks the other way round
+        if (running := self._live.get(job)) is not None:
+            running.kill()
 
     def __call__(self, spec: JobSpec, number: int) -> AttemptResult:
         """Run one attempt and answer what came of it. Never raises for the job's sake."""
         folder = self.folder(spec.job, number)
+        if spec.job in self._cancelled:
+            return _nothing(spec, number, "killed", "canceled")
         try:
             for one in (self._work, folder.parent):
                 one.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -80,7 +80,7 @@ class Attempts:
             return _nothing(spec, number, "machine", str(error))
         except OSError as error:
             return _nothing(spec, number, "machine", f"the work folder cannot be used: {error}")
-        if running.cancelled:
+        if spec.job in self._cancelled:
             return _nothing(spec, number, "killed", "canceled")
         if killed:
             return _nothing(spec, number, "killed", killed)
@@ -91,11 +91,11 @@ class Attempts:
         pid = running.started.result(timeout=60)
         end = self._now() + spec.deadline_s
         while True:
+            if spec.job in self._cancelled:
+                running.kill()
             with contextlib.suppress(TimeoutError):
                 running.ended.exception(timeout=LOOK_S)
                 return ""
-            if running.cancelled:
-                running.kill()
             if self._now() > end:
                 running.ask_to_end()
                 with contextlib.suppress(TimeoutError):

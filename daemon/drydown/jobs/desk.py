@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import random
-import shutil
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,18 +18,22 @@ from drydown.errors import Conflict, MachineFault
 from drydown.jobs.joblog import JobLog
 from drydown.jobs.ledger import Ledger, LedgerDamaged, LedgerFailed
 from drydown.jobs.ledger_rows import JobRow
+from drydown.jobs.left import tail
 from drydown.jobs.limits import LOG
 from drydown.jobs.originals import clear_reason, kept_kind, kept_path, put_away, show_reason
 from drydown.jobs.policy import back_off_s, decide
 from drydown.jobs.publish import BadOutputs, Check, Publisher
 from drydown.jobs.record import record_of
+from drydown.jobs.removing import remove_tree
 from drydown.jobs.repeats import repeat_of
 from drydown.jobs.spec import AttemptResult
 from drydown.jobs.states import Question, Stage
+from drydown.showing import harmless
 
 #: What an attempt may leave to read: the child's own output, and the traceback of a defect.
 LOGS = (LOG, "traceback.txt")
 _TAIL_BYTES = 8000
+_REASON_CHARS = 500
 
 
 @dataclass
@@ -53,8 +57,8 @@ class Desk:
             self.log.write("late result", row.id, attempt=result.attempt, now=row.attempt, state=row.state)
             _remove_work(folder)
             return row
-        after = self._concluded(row, result, folder, check)
-        said = {name: text for name in LOGS if (text := _tail(folder / name))}
+        after = self._concluded_in_any_case(row, result, folder, check)
+        said = {name: text for name in LOGS if (text := tail(folder / name, _TAIL_BYTES))}
         if said and result.outcome != "done":
             self.log.write("the attempt said", row.id, attempt=row.attempt, **said)
         _remove_work(folder)
@@ -70,6 +74,11 @@ class Desk:
             row = self._ledger.job(job)
             self._fell_behind(row, error)
             return row
+        except Exception as error:
+            row = self._ledger.job(job)
+            if row.stage is not Stage.STAGED:
+                raise
+            return self.hold(row.id, Question.RECIPE, self._stumbled(row, error))
         self.behind.discard(row.id)
         return self._told(row)
 
@@ -141,9 +150,31 @@ class Desk:
             if row.stage in (Stage.STAGED, Stage.PUBLISHING, Stage.PUBLISHED):
                 moved.append(self.go_on(job))
             else:
-                self.behind.discard(job)
                 self._follow(row)
         return moved
+
+    def _concluded_in_any_case(
+        self, row: JobRow, result: AttemptResult, folder: Path, check: Check
+    ) -> JobRow:
+        """As `_concluded`, but an answer that the program stumbles over is a crash: raised, it would end every later start as well."""
+        try:
+            return self._concluded(row, result, folder, check)
+        except (OSError, MachineFault):  # the ledger's among them
+            raise
+        except Exception as error:
+            if self._ledger.job(row.id).stage is not Stage.RUNNING:
+                raise
+            # nothing else of the answer is kept: it may be what cannot be written down
+            said = {"job": row.id, "attempt": row.attempt, "outcome": "crashed"}
+            result = AttemptResult.model_validate(said | {"reason": self._stumbled(row, error)})
+            return self._decided(row, result)
+
+    def _stumbled(self, row: JobRow, error: Exception) -> str:
+        """The reason for a person; the traceback goes to the log, for it may be our own defect."""
+        trace = "".join(traceback.format_exception(error))[-_TAIL_BYTES:]
+        self.log.write("answer cannot be used", row.id, attempt=row.attempt, traceback=trace)
+        text = f"{type(error).__name__}: {error}"[:_REASON_CHARS]
+        return str(harmless(f"What the job's process answered cannot be used ({text})"))
 
     def _concluded(self, row: JobRow, result: AttemptResult, folder: Path, check: Check) -> JobRow:
         if result.outcome != "done":
@@ -202,6 +233,8 @@ class Desk:
             self.follow(row)
         except (OSError, MachineFault) as error:
             self._fell_behind(row, error)
+        else:
+            self.behind.discard(row.id)
 
     def _fell_behind(self, row: JobRow, error: Exception) -> None:
         if row.id not in self.behind:  # told once, not at each try
@@ -224,7 +257,7 @@ class Desk:
 
 def _remove_work(folder: Path) -> None:
     """An attempt's folder, and its job's when that is empty then; what cannot go now goes at the next start."""
-    shutil.rmtree(folder, ignore_errors=True)
+    remove_tree(folder)
     with contextlib.suppress(OSError):
         folder.parent.rmdir()
 
@@ -232,10 +265,3 @@ def _remove_work(folder: Path) -> None:
 def _plain(error: OSError | MachineFault) -> str:
     """The system's words without its number."""
     return (error.strerror or str(error)).lower() if isinstance(error, OSError) else str(error)
-
-
-def _tail(path: Path) -> str:
-    try:
-        return path.read_bytes()[-_TAIL_BYTES:].decode("utf-8", "backslashreplace").strip()
-    except OSError:
-        return ""

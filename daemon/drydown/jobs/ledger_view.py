@@ -111,9 +111,13 @@ class LedgerView:
         return self._one(query, (*values, now))
 
     def done_before(self, before: float, *, after: int = 0, limit: int | None = None) -> list[JobRow]:
-        """Done jobs to which nothing has happened since `before`, oldest first, from the row behind number `after` on."""
-        rest = "WHERE stage = ? AND updated < ? AND seq > ? ORDER BY seq LIMIT ?"
-        return self._jobs(rest, (Stage.DONE, before, after, -1 if limit is None else limit))
+        """Done jobs to which nothing has happened since `before`, oldest first, from the row behind number `after` on.
+
+        Only those in front of the first that was claimed later than that: one behind it that says it is older was claimed while the clock was slow.
+        """
+        first_young = "(SELECT ifnull(min(seq), 9e18) FROM job WHERE created >= ?)"
+        rest = f"WHERE stage = ? AND updated < ? AND seq > ? AND seq < {first_young} ORDER BY seq LIMIT ?"
+        return self._jobs(rest, (Stage.DONE, before, after, before, -1 if limit is None else limit))
 
     def sheets_out(self, *, collected: bool, limit: int | None = None) -> list[JobRow]:
         """Done jobs whose sheet was seen to be taken away, or was not, newest first."""

@@ -161,7 +161,7 @@ def _restore(
 def _record_in_prints(run: Run, job: str) -> Mapping[str, Any]:
     """The record that was published with a job's preview, before its sheet; empty where there is none."""
     for folder in run.prints:
-        for path in listed(folder):
+        for path in seen(run, folder):
             if job_of_note(path.name, RECORD) == job:
                 return read_record(path.read_bytes()) or {}
     return {}
@@ -212,6 +212,15 @@ def listed(folder: Path) -> list[Path]:
     try:
         return sorted(folder.iterdir())
     except (FileNotFoundError, NotADirectoryError):
+        return []
+
+
+def seen(run: Run, folder: Path) -> list[Path]:
+    """The same of a folder that may lie on a share: where it cannot be looked into, the job log says so, and nothing is concluded."""
+    try:
+        return listed(folder)
+    except OSError as error:
+        run.desk.log.write("folder not looked into", path=run.places.shown(folder), reason=str(error))
         return []
 
 

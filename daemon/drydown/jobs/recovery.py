@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields
@@ -23,12 +22,14 @@ from drydown.jobs.desk import Desk
 from drydown.jobs.joblog import JobLog
 from drydown.jobs.ledger import JobRow, Ledger, LedgerDamaged, LedgerFailed
 from drydown.jobs.ledger_file import COMPANIONS
-from drydown.jobs.names import is_job, job_of_stage_name
+from drydown.jobs.names import STAGED_MARKER, is_job, job_of_stage_name, stage_name
 from drydown.jobs.originals import kept_path, reasons_shown
-from drydown.jobs.places import Kept, Places, make_folders
+from drydown.jobs.places import Kept, Places, has_marker, make_folders
 from drydown.jobs.policy import INTERRUPTIONS, interrupted_too_often
 from drydown.jobs.publish import Publisher
-from drydown.jobs.rebuild import Adoptable, Run, adopt, listed, relocate, restore_finished
+from drydown.jobs.rebuild import Adoptable, Run, adopt, listed, relocate, restore_finished, seen
+from drydown.jobs.removing import remove_tree
+from drydown.jobs.sandbox.found import TRIAL
 from drydown.jobs.states import Question, Stage
 
 __all__ = ["Adoptable", "Recovered", "adopt_late", "recover"]
@@ -112,13 +113,16 @@ def _recovered(run: Run) -> dict[str, int]:
         restore_finished(run)
     adopt(run)
     relocate(run)
-    if ledger.fact("boot") != boot or not boot:
-        run.count("returned", take_back(ledger))
+    rebooted, taken_back = ledger.fact("boot") != boot or not boot, True
+    if rebooted:
+        count, taken_back = take_back(ledger, run.desk.log)
+        run.count("returned", count)
     for row in ledger.live():
-        _settle(run, row)
+        _settle(run, row, rebooted=rebooted)
     _finish_final(run)
     _tidy(run)
-    ledger.remember("boot", boot)
+    if taken_back:
+        ledger.remember("boot", boot)
     ledger.remember(BUILT, "yes")
     return {what: count for what, count in run.counts.items() if count}
 
@@ -134,7 +138,7 @@ def _move_aside(path: Path, now: float) -> Path:
     return aside
 
 
-def _settle(run: Run, row: JobRow) -> None:
+def _settle(run: Run, row: JobRow, *, rebooted: bool) -> None:
     desk = run.desk
     match row.stage:
         case Stage.RUNNING:
@@ -151,10 +155,34 @@ def _settle(run: Run, row: JobRow) -> None:
         case Stage.HELD:
             _keep_held(run, row)
             return
+    if _is_behind(row, rebooted=rebooted):
+        reason = "The ledger is older than the folders: a sheet of this picture had been made, and it is not where it was staged. Was it printed?"
+        desk.hold(row.id, Question.PRINTED, reason)
+        run.count("held")
+        return
+    match row.stage:
         case Stage.STAGED | Stage.PUBLISHING | Stage.PUBLISHED:
             _go_on(run, row)
             return
     _see_original(run, row)
+
+
+def _is_behind(row: JobRow, *, rebooted: bool) -> bool:
+    """True where the folders know of a sheet that the ledger has not come to yet, as after a backup was put back: it may have been handed over since.
+
+    The marker is written once a staged sheet lies there, and a job that is rendered again keeps the sheet's name until the marker is gone. After a
+    restart of the machine the staged sheet may be one whose handing over was undone.
+    """
+    prints = row.prints or (row.spec.prints if row.spec_json and row.spec else None)
+    if row.taken is None or prints is None or row.stage in (Stage.PUBLISHING, Stage.PUBLISHED):
+        return False
+    if row.original_path is None or not os.path.lexists(row.original_path):
+        return False  # that tells more: see `_see_original`
+    if not has_marker(prints):
+        return False
+    gone = not os.path.lexists(prints / stage_name(row.id))
+    never_staged = not row.sheet_name and os.path.lexists(row.taken / STAGED_MARKER)
+    return (never_staged and (gone or rebooted)) or (gone and row.stage is Stage.STAGED)
 
 
 def _go_on(run: Run, row: JobRow) -> None:
@@ -215,7 +243,7 @@ def _tidy(run: Run) -> None:
     """Remove left-overs: names of our own making that no live job owns. Nothing else is touched."""
     live = {row.id: row for row in run.ledger.live()}
     for folder in run.prints:
-        for path in listed(folder):
+        for path in seen(run, folder):
             job = job_of_stage_name(path.name)
             if durable.is_unfinished(path.name) or (job and job not in live and not _is_missed(run, job)):
                 _remove(run, path)
@@ -224,13 +252,14 @@ def _tidy(run: Run) -> None:
             _remove(run, path)
     kinds: tuple[Kept, ...] = ("done", "held", "refused")
     kept = [run.places.originals(kind) for kind in kinds]
-    for folder in (run.places.state, run.places.requests, run.places.profiles, *kept):
+    recipes = run.places.root / "recipes"
+    for folder in (run.places.state, run.places.requests, run.places.profiles, recipes, *kept):
         for path in listed(folder):
             if durable.is_unfinished(path.name):
                 _remove(run, path)
     for path in listed(run.places.work):
-        if is_job(path.name):
-            shutil.rmtree(path, ignore_errors=True)
+        if is_job(path.name) or path.name.startswith(TRIAL):
+            remove_tree(path)
             run.count("removed")
 
 

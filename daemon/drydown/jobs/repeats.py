@@ -97,7 +97,8 @@ def repeat_of(
     """
     spec = row.spec_data
     hours, policy = float(spec.get("repeat_hours") or 0), spec.get("repeated")
-    proof = "patches" in (record.get("maker") or {})
+    maker = record.get("maker")  # a plugin may have written anything
+    proof = isinstance(maker, Mapping) and "patches" in maker
     if hours <= 0 or policy == "print" or (policy is None and proof):
         return None
     identity = identity_of(spec, source_blake3)

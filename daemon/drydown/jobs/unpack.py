@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from drydown.api import MM_PER_INCH, Frame, Job, Sheet, SheetOffer, StepOffer, Stock
 from drydown.discovery import Origin, line_of, load_as_it_is, problem
-from drydown.errors import Hold, MachineFault, StepCrashed
+from drydown.errors import Hold, MachineFault, StepCrashed, is_machines
 from drydown.jobs.chain import Access, Link
 from drydown.jobs.hashing import file_hash
 from drydown.jobs.spec import JobSpec, SheetSpec, StepSpec
@@ -135,10 +135,11 @@ def _loaded(step: StepSpec) -> tuple[dict[str, Any], str]:
     try:
         return load_as_it_is(Origin(ref.module, ref.file, ref.offered_by, ref.blake3))
     except (Exception, SystemExit) as error:
+        if is_machines(error):
+            raise
         found = problem(ref.offered_by, error)
         at = f" at {found.place}" if found.place else ""
-        what = f"its plugin does not load{at}: {found.reason}; {_MEND}"
-        raise StepCrashed(step.name, ref.offered_by, shown(what)) from error
+        raise _unfit(step, f"its plugin does not load{at}: {found.reason}") from error
 
 
 def _settings(step: StepSpec, offer: StepOffer[Any] | SheetOffer[Any]) -> Any:

@@ -16,6 +16,7 @@ from drydown.jobs.retention import DAY_S, Old, old_originals, remove
 
 FIRST_AFTER_S = 300.0  #: a daemon that starts has better things to do
 ROWS_A_TURN = 200
+CLOCK_MOVED_S = 3600.0  #: by more than this the wall clock was set since the start: then nobody knows how old what it has dated is
 
 
 class Tidying:
@@ -30,10 +31,13 @@ class Tidying:
         *,
         clock: Callable[[], float] = time.time,
         monotonic: Callable[[], float] = time.monotonic,
+        steady: Callable[[], float] | None = None,
     ) -> None:
         self._places, self._ledger, self._log, self._days = places, ledger, log, days
         self._clock, self._monotonic = clock, monotonic
         self._next_at = monotonic() + FIRST_AFTER_S
+        self._steady = steady or _steady
+        self._set_by_s = clock() - self._steady()
         self._from: int | None = None  # the row to go on from, while a round is under way
         self._before = 0.0
         self._old: deque[Old] = deque()
@@ -59,6 +63,11 @@ class Tidying:
             if self._days() is None or self._monotonic() < self._next_at:
                 return
             self._next_at = self._monotonic() + DAY_S
+            if abs(self._clock() - self._steady() - self._set_by_s) > CLOCK_MOVED_S:
+                self._log.write(
+                    "originals not tidied", reason="the clock was set since the start; start again to go on"
+                )
+                return
             self.begin()
         if self._old:
             old = self._old.popleft()
@@ -70,6 +79,11 @@ class Tidying:
             rows = self._ledger.done_before(self._before, after=self._from, limit=ROWS_A_TURN)
             self._old.extend(old_originals(self._ledger, self._places, rows, self._before))
             self._from = rows[-1].seq if rows else None
+
+
+def _steady() -> float:
+    """Seconds that nobody sets, those of a sleeping machine counted where the system can."""
+    return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 
 def may_go(root: Path, days: int, now: float) -> list[Old]:

@@ -55,6 +55,9 @@ class Found:
     layered: bool = False
     converted: bool = False  #: `icc` is the space that `load` converts to, not a profile of the file
     stored: str = ""
+    prove: Callable[[Source], None] | None = (
+        None  #: looks at what takes long, once the size is known to be bearable; raises `Refusal`
+    )
 
 
 @dataclass(frozen=True, slots=True)

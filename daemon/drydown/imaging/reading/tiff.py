@@ -55,7 +55,6 @@ def examine(source: Source) -> Found:
         page = tiff.page_of(directory)
         _check_kind(source, page)
         tiff.check_places(page, source.size)
-        check_streams(source, page)
         exif = from_directory(directory)
         icc = _profile(source, page)
     except ifd.BadDirectory as fault:
@@ -74,6 +73,12 @@ def examine(source: Source) -> Found:
     def load(access: Access) -> pyvips.Image:
         return load_page(source, page, number, COLOURS[page.photometry], alpha, access)
 
+    def prove(source: Source) -> None:
+        try:
+            check_streams(source, page)
+        except ifd.BadDirectory as fault:
+            raise source.cut(str(fault)) from None
+
     return Found(
         format="BigTIFF" if directory.big else "TIFF",
         width=page.width,
@@ -88,6 +93,7 @@ def examine(source: Source) -> Found:
         notes=tuple(notes),
         layered=layered,
         stored=_STORED.get(page.photometry, ""),
+        prove=prove,
     )
 
 

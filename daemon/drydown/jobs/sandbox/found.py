@@ -39,6 +39,7 @@ class Running(Protocol):
         ...
 
 
+TRIAL = "trial-"  #: how the folders of a trial begin; recovery removes what a crash has left of them
 Fork = Callable[[Path, Sequence[str]], Running]  #: start a trial in a folder, enclosed by these layers
 
 
@@ -133,7 +134,7 @@ def find(wanted: Sandbox, fork: Fork, base: Path) -> Found:
 def _folder(base: Path) -> Any:
     try:
         base.mkdir(parents=True, exist_ok=True, mode=0o700)
-        with tempfile.TemporaryDirectory(prefix="trial-", dir=base, ignore_cleanup_errors=True) as folder:
+        with tempfile.TemporaryDirectory(prefix=TRIAL, dir=base, ignore_cleanup_errors=True) as folder:
             yield Path(folder).resolve()
     except OSError as error:
         raise MachineFault(f"the sandbox cannot be tried in {base}: {error}") from error
