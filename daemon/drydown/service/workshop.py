@@ -34,6 +34,7 @@ from drydown.jobs.sandbox.found import insist
 from drydown.jobs.space import Ballast
 from drydown.jobs.states import WAITING
 from drydown.service.house import House, open_house, signature_of
+from drydown.service.observers import Observers
 from drydown.service.reception import RUN, Reception
 from drydown.service.tidying import Tidying
 from drydown.showing import shown
@@ -66,6 +67,7 @@ class Workshop:
             self._read = self.house.signature  # of the files that were read last, faulty ones too
             self.say = say
             self.log = JobLog(self.places.log)
+            self.observers = Observers(self.log)
             self.hot = _hot_paths(self.house)
             self.unadopted: set[str] = set()  # hot folders that could not be looked into at the start
             Ballast(
@@ -138,6 +140,7 @@ class Workshop:
         """End every child and let the studio go. What was under way is taken up again at the next start."""
         self.starter.close()
         self.executor.shutdown(wait=True, cancel_futures=True)
+        self.observers.close()
         self.desk.publisher.ledger.close()
         self.log.close()
         self.lock.release()
@@ -175,23 +178,10 @@ class Workshop:
             return house
 
     def tell_observers(self, rows: Iterable[JobRow]) -> None:
-        """Call `drydown_job_finished` for each job that has ended; an observer that raises is logged and changes nothing."""
-        manager = self.house.discovery.manager
-        plugins = list(manager.get_plugins())
+        """Let observers know of each job that has ended; one that fails is logged and changes nothing."""
         for row in (row for row in rows if row.is_final):
-            for plugin in plugins:
-                call = manager.subset_hook_caller(
-                    "drydown_job_finished", remove_plugins=[other for other in plugins if other is not plugin]
-                )
-                try:
-                    call(job=self.desk.record(row), outcome=row.state)
-                except Exception as error:
-                    self.log.write(
-                        "observer failed",
-                        row.id,
-                        plugin=manager.get_name(plugin),
-                        reason=f"{type(error).__name__}: {error}",
-                    )
+            self.observers.tell(self.house.discovery.manager, row.id, self.desk.record(row), row.state)
+        self.observers.look()
 
     @property
     def _keep_free_bytes(self) -> int:
