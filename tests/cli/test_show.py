@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import io
+import sys
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -10,7 +13,7 @@ import pytest
 from rich.console import Console
 from rich.progress import Progress
 
-from drydown.cli.live import LiveLine
+from drydown.cli.live import LiveLine, live_line
 from drydown.cli.show import PlainLines, lines_of
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.states import STATES, Stage
@@ -72,3 +75,41 @@ def test_the_live_line_is_drawn_only_when_something_has_changed() -> None:
         assert out.getvalue() == drawn
         live.job(row(Stage.DONE))
         assert "done" in out.getvalue().removeprefix(drawn)
+
+
+class Sick(io.StringIO):
+    """A terminal, or a log, that takes nothing."""
+
+    encoding = "utf-8"
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__()
+        self.error, self.asked = error, 0
+
+    def write(self, text: str, /) -> int:
+        self.asked += 1
+        raise self.error
+
+    def flush(self) -> None:
+        raise self.error
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    "error", [OSError(errno.ENOSPC, "full"), BrokenPipeError(errno.EPIPE, "gone")], ids=["full", "gone"]
+)
+@pytest.mark.parametrize("live", [False, True], ids=["plain", "live"])
+def test_a_line_that_cannot_be_written_ends_nothing(
+    monkeypatch: pytest.MonkeyPatch, error: OSError, live: bool
+) -> None:
+    """Found by a log on a full disk: the daemon ended because it could not say what it did."""
+    sick = Sick(error)
+    monkeypatch.setattr(sys, "stderr", sick)
+    with live_line() if live else contextlib.nullcontext(PlainLines()) as shown:
+        shown.job(row(Stage.DONE))
+        shown.say("a sentence")
+        shown.status(Status(3, 2, (), ()))
+        shown.total(5)
+    assert sick.asked

@@ -138,6 +138,23 @@ def test_what_cannot_be_printed_is_refused_by_one_line_that_names_it(studio: Pat
         assert (tmp_path / name).exists()
 
 
+def test_damage_is_told_of_though_its_last_rows_are_cropped_away(studio: Path, tmp_path: Path) -> None:
+    """A decoder of JPEG says only at the last row that what it has drawn was not there."""
+    files = [picture(tmp_path / "sound.jpg", width=1500, height=1200)]
+    content = files[0].read_bytes()
+    rng = np.random.default_rng(3)
+    for number in range(4):
+        at = int(len(content) * (0.2 + 0.15 * number))
+        noise = rng.integers(0, 255, 64, dtype=np.uint8).tobytes()
+        files.append(tmp_path / f"damaged-{number}.jpg")
+        files[-1].write_bytes(content[:at] + noise + content[at + 64 :])
+    jobs = run(studio, "small", *files)
+    assert jobs["sound.jpg"]["state"] == "completed"
+    for number in range(4):
+        job = jobs[f"damaged-{number}.jpg"]
+        assert (job["state"], "damaged" in job["reason"]) == ("aborted", True), job["reason"]
+
+
 def test_the_bound_side_is_that_of_the_picture_seen_upright(tmp_path: Path) -> None:
     base = (
         RECIPE.replace("margin_mm = 8", "margin_mm = 8\nbinding_mm = 20")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import struct
 from pathlib import Path
 
@@ -283,3 +284,16 @@ def test_references_go_from_a_grid_to_its_tiles() -> None:
     found.references[b"dimg"] = [(1, (2, 3, 4))]
     assert found.referred(b"dimg", 1) == (2, 3, 4)
     assert found.referred(b"dimg", 2) == ()
+
+
+def test_a_share_that_goes_stale_while_it_is_read_is_not_the_pictures_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = heic(tmp_path / "a.heic", scene())
+
+    def stale(*_: object, **__: object) -> None:
+        raise OSError(errno.ESTALE, "Stale file handle")
+
+    monkeypatch.setattr(pillow_heif, "open_heif", stale)
+    with pytest.raises(OSError, match="Stale"):
+        opened(path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -10,6 +11,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from blake3 import blake3
@@ -19,7 +21,7 @@ from drydown.api import EdgesMm, SizeMm
 from drydown.discovery import Origin, discover
 from drydown.jobs.attempts import Attempts
 from drydown.jobs.faults import sort_fault
-from drydown.jobs.forks import Starter, child_environment
+from drydown.jobs.forks import Child, Starter, child_environment
 from drydown.jobs.spec import JobSpec, PluginRef, SheetSpec, StepSpec, StockSpec
 
 PLUGIN = """
@@ -165,9 +167,49 @@ def test_a_cancelled_attempt_ends_at_once(tmp_path: Path, plugin: Origin, starte
     results = []
     thread = threading.Thread(target=lambda: results.append(attempts(spec(tmp_path, plugin, "hang"), 1)))
     thread.start()
-    _until(lambda: attempts.cancel("job00001"))
+    _until(lambda: attempts.pid("job00001") is not None)
+    attempts.cancel("job00001")
     thread.join(timeout=30)
     assert results[0].outcome == "killed" and results[0].reason == "canceled"
+
+
+class _Slow:
+    """A starter that lets its first child wait, as it does while the sandbox is tried."""
+
+    def __init__(self, starter: Starter) -> None:
+        self._starter = starter
+        self.asked, self.go_on = threading.Event(), threading.Event()
+
+    def fork(self, *order: Any) -> Child:
+        self.asked.set()
+        assert self.go_on.wait(30)
+        return self._starter.fork(*order)
+
+
+def test_an_attempt_that_is_cancelled_while_it_waits_for_its_child_ends_with_it_at_once(
+    tmp_path: Path, plugin: Origin, starter: Starter
+) -> None:
+    slow = _Slow(starter)
+    attempts = Attempts(slow, tmp_path / "work")  # type: ignore[arg-type]
+    results = []
+    hanging = spec(tmp_path, plugin, "hang", deadline_s=20.0)
+    thread = threading.Thread(target=lambda: results.append(attempts(hanging, 1)))
+    thread.start()
+    assert slow.asked.wait(30)
+    attempts.cancel("job00001")
+    slow.go_on.set()
+    thread.join(timeout=10)
+    assert [result.reason for result in results] == ["canceled"]
+
+
+def test_an_attempt_that_is_cancelled_before_its_turn_asks_for_no_child(
+    tmp_path: Path, plugin: Origin, starter: Starter
+) -> None:
+    slow = _Slow(starter)
+    attempts = Attempts(slow, tmp_path / "work")  # type: ignore[arg-type]
+    attempts.cancel("job00001")
+    assert attempts(spec(tmp_path, plugin, "hang"), 1).reason == "canceled"
+    assert not slow.asked.is_set() and not attempts.folder("job00001", 1).exists()
 
 
 def test_a_child_works_in_its_own_folder_and_says_nothing_to_our_output(
@@ -270,3 +312,67 @@ def _cwd(pid: int) -> str:
         return str(Path(f"/proc/{pid}/cwd").readlink())
     except OSError:
         return ""
+
+
+DEAF = """
+import ctypes, os, signal, subprocess
+from drydown.api import Settings, hookimpl, sheet_maker
+
+class Asked(Settings):
+    do: str = ""
+
+def made(render, settings, job):
+    with open(job.scratch / "said", "w") as f: f.write("here")
+    if settings.do == "hold the interpreter":
+        ctypes.PyDLL(None).sleep(600)
+    if settings.do == "start a program":
+        subprocess.Popen(["sleep", "600"])
+    os.kill(os.getpid(), signal.SIGSTOP)
+
+@hookimpl
+def drydown_steps():
+    return [sheet_maker(name="bad", settings=Asked, run=made)]
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux ends a child with the process that forked it")
+@pytest.mark.parametrize("do", ["stop", "hold the interpreter"])
+def test_a_child_that_hears_nothing_ends_with_a_starter_that_is_killed(tmp_path: Path, do: str) -> None:
+    with _deaf(tmp_path, do) as (starter, folder):
+        assert starter.pid is not None
+        os.kill(starter.pid, signal.SIGKILL)
+        _until(lambda: not _working_in(folder), seconds=5)
+
+
+def test_what_a_stopped_child_has_started_ends_with_it_when_the_starter_is_closed(tmp_path: Path) -> None:
+    with _deaf(tmp_path, "start a program") as (starter, folder):
+        _until(lambda: len(_working_in(folder)) == 2)
+        starter.close()
+        _until(lambda: not _working_in(folder), seconds=5)
+
+
+@contextlib.contextmanager
+def _deaf(tmp_path: Path, do: str) -> Iterator[tuple[Starter, Path]]:
+    """A starter that nothing encloses, with a child that is past hearing, and where that works."""
+    (tmp_path / "plugins").mkdir()
+    (tmp_path / "plugins" / "bad.py").write_text(DEAF)
+    plugin = discover(tmp_path / "plugins").origins["bad"]
+    with starters():
+        starter = Starter([plugin], cores=1, sandbox="off", scratch=tmp_path)
+        attempts = Attempts(starter, tmp_path / "work")
+        thread = threading.Thread(target=attempts, args=(spec(tmp_path, plugin, do), 1))
+        folder = attempts.folder("job00001", 1)
+        thread.start()
+        try:
+            _until((folder / "said").exists)
+            time.sleep(0.2)
+            yield starter, folder
+        finally:
+            starter.close()
+            for pid in _working_in(folder):
+                os.kill(pid, signal.SIGKILL)
+            thread.join(timeout=30)
+
+
+def _working_in(folder: Path) -> list[int]:
+    return [pid for pid in _processes() if _cwd(pid) == str(folder)]

@@ -9,7 +9,7 @@ import pytest
 from tests.jobs.jobs_kit import a_spec
 
 from drydown.discovery import discover, source_hash
-from drydown.errors import Hold, StepCrashed
+from drydown.errors import Hold
 from drydown.jobs.spec import JobSpec, PluginRef, StepSpec
 from drydown.jobs.unpack import links_of
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 from tests.e2e.warm import starters
 from walled_kit import Walled
 
+from drydown.errors import Hold, Refusal, StepCrashed
+from drydown.jobs import child
 from drydown.jobs.left import is_own_file, read_plain, tail
 from drydown.jobs.sandbox.found import Sandbox
 
@@ -102,3 +106,62 @@ def test_a_file_with_two_names_is_not_ones_own(tmp_path: Path) -> None:
     (tmp_path / "led").symlink_to(one)
     assert not is_own_file(one) and not is_own_file(tmp_path / "led")
     assert tail(tmp_path / "led", 10) == tail(tmp_path / "none", 10) == ""
+
+
+STEP = StepCrashed("border", "a studio", "read error")
+#: what ended the attempt and why, how often the source could be read until it could not, what comes of it, how often it was read
+ENDS = [
+    (Refusal("It is cut off."), None, 0, "machine", 1),
+    (Refusal("It is cut off."), None, 9, "refused", 1),
+    (Refusal("It could not be opened."), RuntimeError("read error"), 1, "machine", 2),
+    (Refusal("It could not be opened."), RuntimeError("read error"), 9, "refused", 2),
+    (STEP, RuntimeError("read error"), 1, "machine", 2),
+    (STEP, RuntimeError("read error"), 9, "crashed", 2),
+    (MemoryError(), None, 9, "crashed", 2),
+    (Hold("It has no profile."), None, 9, "held", 1),
+]
+
+
+@pytest.mark.parametrize(("error", "because", "good", "outcome", "reads"), ENDS)
+def test_a_source_that_the_machine_cannot_read_is_neither_refused_nor_a_steps_fault(
+    at: Walled,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    error: Exception,
+    because: Exception | None,
+    good: int,
+    outcome: str,
+    reads: int,
+) -> None:
+    """Found by a share that went stale: libtiff said "read error", and the picture was refused for good."""
+    read: list[Path] = []
+
+    def end(work: object) -> NoReturn:
+        raise error from because
+
+    def hashed(path: Path) -> str:
+        read.append(path)
+        if len(read) > good:
+            raise OSError(errno.ESTALE, "Stale file handle")
+        return "0"
+
+    monkeypatch.setattr(child, "_make", end)
+    monkeypatch.setattr(child, "file_hash", hashed)
+    result = child.attempt(at.spec("read"), 1, tmp_path)
+    assert (result.outcome, len(read)) == (outcome, reads)
+    assert ("cannot be read: [Errno" in result.reason) == (outcome == "machine")
+
+
+def test_a_picture_that_is_written_to_while_it_is_printed_is_printed_anew(
+    at: Walled, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spec = at.spec("read")
+
+    def late_writer(work: object) -> tuple[tuple[()], dict[str, str]]:
+        with spec.source.open("r+b") as file:
+            file.write(b"x")
+        return (), {}
+
+    monkeypatch.setattr(child, "_make", late_writer)
+    result = child.attempt(spec, 1, tmp_path)
+    assert (result.outcome, "was written to" in result.reason) == ("machine", True)

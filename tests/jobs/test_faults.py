@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from drydown.errors import Hold, MachineFault, Refusal, StepCrashed, is_machines
-from drydown.jobs.faults import sort_fault
+from drydown.jobs import faults
+from drydown.jobs.faults import in_a_child, sort_fault
 from drydown.jobs.plan import _keep
 from drydown.studio.toml_file import read_toml
 
@@ -45,6 +46,39 @@ def test_a_librarys_words_for_them_are_known(name: str) -> None:
 def test_no_memory_is_the_machines_too() -> None:
     assert sort_fault(MemoryError()).outcome == sort_fault(in_a_step(MemoryError())).outcome == "machine"
     assert sort_fault(MachineFault("a share went away")).outcome == "machine"
+
+
+SHORTAGES = (
+    MemoryError(),
+    MemoryError("Unable to allocate 256. TiB"),
+    OSError(errno.ENOMEM, os.strerror(errno.ENOMEM)),
+    RuntimeError("VipsImage: out of memory --- size == 90000MB"),
+    StepCrashed("border", "a studio", "MemoryError"),
+)
+SHORTAGES[-1].__cause__ = MemoryError()
+
+
+@pytest.mark.parametrize("error", SHORTAGES, ids=repr)
+@pytest.mark.parametrize(
+    ("available", "outcome"), [("8000000", "crashed"), ("100000", "machine"), ("", "machine")]
+)
+def test_a_child_that_wants_more_memory_than_its_own_limit_is_charged_unless_the_machine_is_short(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, error: Exception, available: str, outcome: str
+) -> None:
+    told = tmp_path / "meminfo"
+    if available:
+        told.write_text(f"MemTotal:  9000000 kB\nMemAvailable:  {available} kB\n")
+    monkeypatch.setattr(faults, "_MEMINFO", told)
+    found = in_a_child(error)
+    assert found.outcome == outcome
+    assert found.culprit == ("border" if outcome == "crashed" and isinstance(error, StepCrashed) else "")
+
+
+def test_a_full_disk_is_no_want_of_memory_whatever_the_file_is_called() -> None:
+    assert (
+        in_a_child(OSError(errno.ENOSPC, "No space left on device", "out of memory.tif")).outcome == "machine"
+    )
+    assert in_a_child(MachineFault("out of memory")).outcome == "machine"
 
 
 def test_other_errors_of_the_system_are_a_defect_with_its_culprit() -> None:

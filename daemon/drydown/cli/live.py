@@ -6,7 +6,10 @@ Drawn again only when something has changed: a daemon that idles for days must c
 from __future__ import annotations
 
 import contextlib
+import io
+import sys
 from collections.abc import Iterator
+from typing import TextIO, cast
 
 from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
@@ -26,6 +29,32 @@ class _WithTotal(ProgressColumn):
 
     def render(self, task: Task) -> RenderableType:
         return Text() if task.total is None else self._column.render(task)
+
+
+class _Unheeded(io.TextIOBase):
+    """A stream that fails nobody: where the terminal has gone, nobody's picture waits for a line. The drawing library would end the program."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str, /) -> int:
+        with contextlib.suppress(OSError):
+            self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        with contextlib.suppress(OSError):
+            self._stream.flush()
+
+    def isatty(self) -> bool:
+        return self._stream.isatty()
+
+    def fileno(self) -> int:
+        return self._stream.fileno()
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        return self._stream.encoding
 
 
 class LiveLine:
@@ -69,5 +98,6 @@ class LiveLine:
 def live_line() -> Iterator[LiveLine]:
     """A live line on standard error for as long as the context lasts."""
     columns = (_WithTotal(BarColumn(24)), _WithTotal(MofNCompleteColumn()), TextColumn("{task.description}"))
-    with Progress(*columns, console=Console(stderr=True), transient=True, auto_refresh=False) as progress:
+    console = Console(file=cast(TextIO, _Unheeded(sys.stderr)))
+    with Progress(*columns, console=console, transient=True, auto_refresh=False) as progress:
         yield LiveLine(progress)

@@ -33,7 +33,7 @@ class Shown(Listener, Protocol):
 
 
 class PlainLines:
-    """One line for each change, on standard error, so that standard output stays free for results."""
+    """One line for each change, on standard error, so that standard output stays free for results. A line that cannot be written is left out."""
 
     def __init__(self) -> None:
         self._last: dict[str, str] = {}
@@ -42,13 +42,14 @@ class PlainLines:
         if self._last.get(row.id) == row.state:
             return
         self._last[row.id] = row.state
-        click.echo(lines_of(row), err=True)
+        self.say(lines_of(row))
 
     def status(self, status: Status) -> None:
         """Nothing: a plain log has no state."""
 
     def say(self, text: str) -> None:
-        click.echo(text, err=True)
+        with contextlib.suppress(OSError):  # a full disk below a log: nobody's picture waits for a line
+            click.echo(text, err=True)
 
     def total(self, count: int) -> None:
         """Nothing."""

@@ -10,8 +10,9 @@ import resource
 import time
 import traceback
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, field
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import asdict, dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -55,17 +56,18 @@ def attempt(spec: JobSpec, number: int, folder: Path) -> AttemptResult:
         work = _Work(spec, folder, beside)
         source_hash = beside.submit(file_hash, spec.source)
         try:
+            looks = _looks(spec)
             outputs, record = _make(work)
             answer |= {
                 "outputs": outputs,
                 "record": {**work.facts, **record},
                 "source_blake3": source_hash.result(),
             }
+            if _looks(spec) != looks:
+                raise MachineFault("the picture was written to while it was printed; it is printed anew")
         except Exception as error:
             spare_files()
-            cause = in_a_child(error)
-            if cause.outcome == "crashed" and (short := shortage(folder, 1 << 20)):
-                cause = Cause("machine", short)  # libraries do not always say why they could not write
+            cause = _cause(work, error, source_hash)
             answer = {
                 "outcome": cause.outcome,
                 "reason": cause.reason,
@@ -84,6 +86,34 @@ def attempt(spec: JobSpec, number: int, folder: Path) -> AttemptResult:
         "peak_mb": peak_mb(),
     }
     return AttemptResult.model_validate(answer | said)
+
+
+def _looks(spec: JobSpec) -> list[tuple[int, ...]]:
+    """What tells of each picture that somebody has written to it: whoever held it open before the claim still can."""
+    found = [path.stat() for path in (spec.source, *(other.source for other in spec.companions))]
+    return [(one.st_dev, one.st_ino, one.st_size, one.st_mtime_ns, one.st_ctime_ns) for one in found]
+
+
+def _cause(work: _Work, error: Exception, source_hash: Future[str]) -> Cause:
+    """What ended the attempt. Libraries do not always say that they could not write, or that they could not read."""
+    cause = in_a_child(error)
+    if cause.outcome == "crashed" and (short := shortage(work.folder, 1 << 20)):
+        return Cause("machine", short)
+    if cause.outcome not in ("refused", "crashed"):
+        return cause
+    # the hash has read the source from end to end already; where a library failed, the source may have fallen sick since
+    reads: list[Callable[[], str]] = [source_hash.result]
+    if cause.outcome == "crashed" or error.__cause__ is not None:
+        sources = (work.spec.source, *(other.source for other in work.spec.companions))
+        reads += [partial(file_hash, source) for source in sources]
+    for read in reads:
+        try:
+            read()
+        except Exception as fault:
+            sick = in_a_child(fault)
+            if sick.outcome == "machine":
+                return replace(sick, reason=f"the picture cannot be read: {sick.reason}")
+    return cause
 
 
 @dataclass
@@ -148,6 +178,7 @@ def _evaluate(work: _Work, chain: Chain, maker: SheetOffer[Any], settings: Any, 
         with strict_warnings():
             made = work.clock.timed("build", lambda: maker.run(chain, settings, job))
             work.clock.timed("render and write", lambda: write_sheet(made, work.sheet, ppi=ppi, icc=icc))
+            work.clock.timed("render and write", chain.read_to_the_end)
     except (Refusal, MachineFault, MemoryError, StepCrashed):
         raise
     except Exception as error:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Literal
 
-from drydown.errors import Hold, MachineFault, Refusal, StepCrashed, is_machines
+from drydown.errors import DrydownError, Hold, MachineFault, Refusal, StepCrashed, is_machines
 
+_MEMORY_TEXTS = ("out of memory", "cannot allocate")
 _MACHINE_TEXTS = (
     "no space left",
     "disk quota",
     "read-only file system",
-    "out of memory",
-    "cannot allocate",
+    *_MEMORY_TEXTS,
     "input/output error",
     "stale file handle",
     "device or resource busy",
@@ -22,6 +24,8 @@ _OUT_OF_ORDER = "out of order read"
 #: said after the system's "not permitted", for it does not say by whom
 BOUNDS = "A step may write below job.scratch only, read the job's own files, start no program and connect to nothing."
 _REASON_CHARS = 2000
+_MEMINFO = Path("/proc/meminfo")
+_SHORT_MB = 300  #: with less left, it is the machine that is short of memory, whoever asked for more
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +65,33 @@ def sort_fault(error: BaseException) -> Cause:
 
 
 def in_a_child(error: BaseException) -> Cause:
-    """The same inside an attempt's process, as it may be written down: there, too many open files are its own, by the limit that we gave it."""
-    cause = sort_fault(error)
+    """The same inside an attempt's process, as it may be written down: there, too many open files and too much memory are its own, by the limits that we gave it."""
+    cause, step = sort_fault(error), getattr(error, "step", "")
     if any(isinstance(one, OSError) and one.errno == errno.EMFILE for one in (error, error.__cause__)):
-        cause = replace(cause, outcome="crashed", culprit=getattr(error, "step", ""))
+        cause = replace(cause, outcome="crashed", culprit=step)
+    elif _wanted_memory(error) and not _short_of_memory():
+        text = " ".join(str(error).split()) or "out of memory"
+        said = text if step else f"it asked for more memory than a job may have ({text})"
+        cause = Cause("crashed", said, step)
     text = cause.reason.encode("utf-8", "backslashreplace").decode()
     return replace(cause, reason=text if len(text) <= _REASON_CHARS else text[: _REASON_CHARS - 1] + "…")
+
+
+def _wanted_memory(error: BaseException) -> bool:
+    """True where memory was asked for and not given."""
+    if isinstance(error, DrydownError | OSError):
+        asked = error, error.__cause__ if isinstance(error, StepCrashed) else None
+        return any(
+            isinstance(one, MemoryError) or (isinstance(one, OSError) and one.errno == errno.ENOMEM)
+            for one in asked
+        )
+    return isinstance(error, MemoryError) or any(mark in str(error).lower() for mark in _MEMORY_TEXTS)
+
+
+def _short_of_memory() -> bool:
+    """True where the machine has hardly any left, and where it does not say: then nobody is charged."""
+    with contextlib.suppress(OSError, ValueError):
+        for line in _MEMINFO.read_text().splitlines():
+            if line.startswith("MemAvailable:"):
+                return int(line.split()[1]) >> 10 < _SHORT_MB
+    return True

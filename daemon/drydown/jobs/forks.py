@@ -1,6 +1,7 @@
 """The daemon's side of the starter: start it, ask it for children, hear of their ends, replace it when plugins change.
 
 Children end with this process by a pipe: they read its one end, only we hold the other, and a kernel closes it however we end.
+A child that does not hear of it, because it is stopped for instance, the kernel ends with the starter, and we with its group.
 """
 
 from __future__ import annotations
@@ -48,7 +49,6 @@ class Child:
 
     started: Future[int] = field(default_factory=Future)
     ended: Future[int] = field(default_factory=Future)
-    cancelled: bool = False
 
     def ask_to_end(self) -> None:
         """Ask the child's group to end; the child first writes into its log where it is."""
@@ -91,7 +91,8 @@ class _Process:
             theirs.close()
             os.close(lifeline)
         self._send({"preload": [asdict(origin) for origin in preload]})
-        threading.Thread(target=self._listen, name="starter", daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, name="starter", daemon=True)
+        self._listener.start()
 
     @property
     def pid(self) -> int:
@@ -120,7 +121,7 @@ class _Process:
             self.close()
 
     def close(self) -> None:
-        """End it and, through the lifeline, every child of it."""
+        """End it and every child of it, whether it listens or not."""
         with contextlib.suppress(OSError):
             self._socket.shutdown(
                 socket.SHUT_RDWR
@@ -129,6 +130,7 @@ class _Process:
         if self._lifeline >= 0:
             os.close(self._lifeline)
             self._lifeline = -1
+        self._listener.join(timeout=5)  # it ends those that the lifeline did not reach
         try:
             self._popen.wait(timeout=5)
         except subprocess.TimeoutExpired:
@@ -148,7 +150,8 @@ class _Process:
                     self._ended(ended, message["status"])
         with self._lock:
             left, self.children = list(self.children.values()), {}
-        for child in left:  # gone without a word: its children end by themselves
+        for child in left:
+            child.kill()  # with its group: the kernel ends the children of a starter, but not what they have started
             for future in (child.started, child.ended):
                 if not future.done():
                     future.set_exception(MachineFault(_GONE))

@@ -1,12 +1,14 @@
-"""What a child sets on itself, first thing: its own session, limits, quiet descriptors; and, once it is enclosed, an end with its daemon."""
+"""What a child sets on itself, first thing: its own session, limits, quiet descriptors; and an end with its starter and its daemon."""
 
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import faulthandler
 import os
 import resource
 import signal
+import sys
 import tempfile
 import threading
 from dataclasses import dataclass
@@ -17,6 +19,16 @@ from drydown.errors import MachineFault
 LOG = "child.log"
 LOG_BYTES_SHOWN = 4000
 SPARE_FILES = 32
+_SET_PDEATHSIG = 1  #: linux/prctl.h
+_forked_by = 0  #: the process that forked this one, or forks now
+
+
+def _note_forker() -> None:
+    global _forked_by
+    _forked_by = os.getpid()
+
+
+os.register_at_fork(before=_note_forker)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +46,7 @@ def settle_in(folder: Path, limits: Limits) -> None:
 
     The number of processes is no limit here: the system counts those of the user, in all his sessions. The sandbox refuses new ones.
     """
+    _end_with_starter()
     os.setsid()  # so that the whole group can be ended at the deadline
     for number in (signal.SIGTERM, signal.SIGCHLD, signal.SIGINT):
         signal.signal(number, signal.SIG_DFL)
@@ -65,6 +78,19 @@ def end_with(lifeline: int) -> None:
     threading.Thread(target=_end_with, args=(lifeline,), name="lifeline", daemon=True).start()
 
 
+def _end_with_starter() -> None:
+    """Have the kernel end this process with the starter: a plugin that keeps the interpreter to itself, or has stopped us, keeps the lifeline's thread from it.
+
+    The signal comes at the end of the thread that forked, not of its process. The starter forks from its main thread, which ends with it.
+    """
+    if sys.platform != "linux":
+        return
+    libc = ctypes.CDLL(None, use_errno=True)
+    libc.prctl(_SET_PDEATHSIG, *map(ctypes.c_ulong, (signal.SIGKILL, 0, 0, 0)))
+    if os.getppid() != _forked_by:  # it had ended before we asked
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
 def spare_files() -> None:
     """Allow the few open files that were held back: a child whose plugin has used up all others must still be able to answer."""
     with contextlib.suppress(OSError, ValueError):
@@ -83,7 +109,7 @@ def _limit(which: int, value: int, most: int | None = None) -> None:
 
 
 def _end_with(lifeline: int) -> None:
-    """Wait until the daemon's end of the pipe closes, then end the group. A death signal would follow the starting thread instead."""
+    """Wait until the daemon's end of the pipe closes, then end the group, of which a death signal would end only us."""
     while True:
         try:
             if os.read(lifeline, 1) == b"":

@@ -8,8 +8,6 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
-import pluggy
-
 from drydown.jobs.joblog import JobLog
 
 SLOW_S = 60.0  #: after so long the job log says that an observer is waited for
@@ -29,8 +27,8 @@ class Observers:
         self._now: tuple[str, str, float] | None = None  # plugin and job, and since when
         self._told_slow: tuple[str, str, float] | None = None
 
-    def tell(self, manager: pluggy.PluginManager, job: str, record: Mapping[str, Any], outcome: str) -> None:
-        """Call `drydown_job_finished` of every plugin, soon."""
+    def tell(self, manager: Any, job: str, record: Mapping[str, Any], outcome: str) -> None:
+        """Call `drydown_job_finished` of every plugin that `manager` (discovery's) holds, soon."""
         plugins = list(manager.get_plugins())
         for plugin in plugins:
             others = [other for other in plugins if other is not plugin]

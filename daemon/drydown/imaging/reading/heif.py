@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import pyvips
 
-from drydown.errors import Refusal
+from drydown.errors import Refusal, is_machines
 from drydown.imaging.guard import in_short
 from drydown.imaging.reading import boxes
 from drydown.imaging.reading.exif import read_exif
@@ -160,6 +160,8 @@ def _load_hevc(source: Source) -> pyvips.Image:
         width, height = picture.size
         bits = int(picture.info.get("bit_depth", 8))
     except (OSError, ValueError, EOFError, RuntimeError, SyntaxError, IndexError) as fault:
+        if is_machines(fault):
+            raise
         raise Refusal(f"{source.name} could not be decoded ({in_short(fault)}). {_AGAIN}.") from None
     bands = {"L": 1, "LA": 2, "RGB": 3, "RGBA": 4, "RGBa": 4}[mode.split(";")[0]]
     bytes_each = 2 if mode.endswith("16") else 1
