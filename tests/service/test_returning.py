@@ -27,7 +27,7 @@ from drydown.service.daemon import Daemon, Status
 from drydown.service.reception import Reception
 
 JPEG = b"\xff\xd8 a picture \xff\xd9"
-MOST_TURNS = 200
+MOST_TURNS = 60
 
 
 class Watched:

@@ -6,7 +6,6 @@ One thread calls it; rendering happens in the executor's threads. Knows no hot f
 from __future__ import annotations
 
 import functools
-import os
 import queue
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
@@ -123,11 +122,8 @@ class Engine:
             spec = row.spec
         except ValueError:
             spec = None
-        original = row.original_path
-        if spec is None and original is not None and not os.path.lexists(original):
-            why = self.fitness.suspect_original(original)
-            if why:  # it is planned when its folder is back
-                return self._desk.pause(row.id, why)
+        if not row.spec_json:  # claimed just before an end, in a folder that was away at the start
+            return self._desk.pause(row.id, "It is planned as soon as its hot folder has been looked into.")
         if spec is None:
             reason = "The job has no plan that this program can read; retry it."
             return self._desk.hold(row.id, Question.RECIPE, reason)
