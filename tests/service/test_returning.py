@@ -6,6 +6,7 @@ import errno
 import os
 import threading
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from unittest import mock
 
@@ -16,18 +17,19 @@ from tests.torture.faulty_kit import NoStarter, Rendered
 from drydown.imaging.working import srgb
 from drydown.intake import adopt, claim
 from drydown.intake.folder import MARKER, TAKEN, HotFolder
-from drydown.intake.found import Ready
+from drydown.intake.found import IntakeTimes, Ready
 from drydown.intake.names import job_id
+from drydown.jobs import fitness
 from drydown.jobs.engine import Engine
 from drydown.jobs.ledger_rows import JobRow
 from drydown.jobs.spec import AttemptResult, JobSpec
 from drydown.service import daemon as daemon_module
-from drydown.service import workshop
+from drydown.service import doors, workshop
 from drydown.service.daemon import Daemon, Status
 from drydown.service.reception import Reception
 
 JPEG = b"\xff\xd8 a picture \xff\xd9"
-MOST_TURNS = 60
+MOST_TURNS = 600
 
 
 class Watched:
@@ -41,7 +43,12 @@ class Watched:
         self.ended: dict[str, str] = {}
         self.states: list[tuple[str, str, str]] = []
         self.copies = 0
-        with mock.patch.multiple(workshop, Attempts=attempts, Starter=NoStarter):
+        with (
+            mock.patch.multiple(workshop, Attempts=attempts, Starter=NoStarter),
+            mock.patch.multiple(daemon_module, REST_S=0.1, REQUEST_LOOK_S=0.05),
+            mock.patch.object(fitness, "LOOK_S", 0.2),
+            mock.patch.object(doors, "IntakeTimes", partial(IntakeTimes, folder_retry_first_s=0.2)),
+        ):
             self.daemon = Daemon(root, self)
             self.daemon.run()
 

@@ -155,7 +155,7 @@ _RETURNING: Final = (
 _CHANGING: Final = (
     Bad("state", "os.chdir('/')\nos.umask(0)\nos.environ.clear()\nsys.path.clear()\nsignal.signal(signal.SIGALRM, signal.SIG_IGN)\nImage.MAX_IMAGE_PIXELS = None\nwarnings.simplefilter('ignore')\nlocale.setlocale(locale.LC_ALL, 'C')", "either", golden=True),
     Bad("cache", "pyvips.cache_set_max(0)\npyvips.voperation.cache_set_max_mem(0)", "completed", golden=True),
-    Bad("nests", "os.chdir(job.scratch)\nfor _ in range(1500):\n    os.mkdir('d' * 20)\n    os.chdir('d' * 20)\nos.chdir(job.scratch)", "completed", golden=True),
+    Bad("nests", "os.chdir(job.scratch)\nfor _ in range(1500):\n    os.path.isdir('d' * 20) or os.mkdir('d' * 20)\n    os.chdir('d' * 20)\nos.chdir(job.scratch)", "completed", golden=True),
     Bad("patched", "import json\njson.dumps = None", "aborted"),
     Bad("edits", "frame.source.write_bytes(b'mine')", "either", needs_walls=True),
     Bad("truncates", "os.truncate(frame.source, 10)", "either", needs_walls=True),

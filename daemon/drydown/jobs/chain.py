@@ -227,6 +227,7 @@ class Chain:
             if chain._source is not None and chain._kept is None:
                 pixels = chain._source.pixels
                 pixels.crop(0, pixels.height - 1, pixels.width, 1).avg()
+            chain._source = None  # it may hold a whole picture in memory
 
     def upto(self, count: int) -> Frame:
         """The picture after the first `count` steps: what the search for a failing step halves over."""
@@ -243,8 +244,9 @@ class Chain:
         return self._links
 
     def _opened(self) -> Frame:
-        self._source = self._open(self._access)
-        return self._source
+        frame = self._open(self._access)
+        self._source = frame if self._access == "sequential" else None  # read at random it is decoded whole
+        return frame
 
     def _build(self, links: tuple[Link, ...]) -> Frame:
         frame = self._kept or self._opened()
