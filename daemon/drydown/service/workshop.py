@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Self
 
 from drydown.discovery import Origin
-from drydown.errors import DrydownError, StudioError
+from drydown.errors import DrydownError, StudioError, is_machines
 from drydown.intake import adopt, complete, filesystem, folder
 from drydown.intake.claim import give_back
 from drydown.intake.record import Claimed
@@ -281,6 +281,8 @@ class Workshop:
             try:
                 identity = folder.set_up(path, secrets.token_hex(8))
             except (folder.FolderOffline, OSError) as error:
+                if is_machines(error):  # it passes, and then the folder must be set up
+                    raise
                 self.say(f"{shown(str(path))} cannot be set up: {error}")
                 return folder.HotFolder(name, path, studio=self.studio)
             ledger.remember(fact, identity)
