@@ -148,8 +148,11 @@ def test_damage_is_told_of_though_its_last_rows_are_cropped_away(studio: Path, t
         noise = rng.integers(0, 255, 64, dtype=np.uint8).tobytes()
         files.append(tmp_path / f"damaged-{number}.jpg")
         files[-1].write_bytes(content[:at] + noise + content[at + 64 :])
-    jobs = run(studio, "small", *files)
-    assert jobs["sound.jpg"]["state"] == "completed"
+    jobs = run(studio, "small", *files, picture(tmp_path / "sound.tif", width=1500, height=1200))
+    for name in ("sound.jpg", "sound.tif"):
+        assert jobs[name]["state"] == "completed"
+        record = next((studio / "prints" / "run").glob(f"*{jobs[name]['job']}.job.json")).read_text()
+        assert "read at random" not in record, "it is rendered once"
     for number in range(4):
         job = jobs[f"damaged-{number}.jpg"]
         assert (job["state"], "damaged" in job["reason"]) == ("aborted", True), job["reason"]

@@ -88,17 +88,23 @@ def _read(picture: Path, scratch: Path, pool: Executor) -> Future[Picture]:
     """The picture on its way into memory. Decoding keeps one core busy; meanwhile the studio is read on another."""
     from drydown.imaging.read import open_picture
 
-    def opened(access: Access) -> Picture:
-        return open_picture(picture, untagged="srgb", access=access, max_pixels=_MAX_PIXELS, scratch=scratch)
+    def opened(access: Access, *, proved: bool) -> Picture:
+        return open_picture(
+            picture,
+            untagged="srgb",
+            access=access,
+            max_pixels=_MAX_PIXELS,
+            scratch=scratch,
+            proved=proved,
+        )
 
     def held() -> Picture:
-        read = opened("random")
-        if (
-            read.facts["format"] == "JPEG"
-        ):  # its decoder keeps the whole picture, in half of what we should take
+        read = opened("random", proved=True)
+        if read.facts["format"] == "JPEG":
+            # its decoder keeps the whole picture, in half of what we should take
             read.pixels.getpoint(0, 0)
             return read
-        read = opened("sequential")
+        read = opened("sequential", proved=False)
         return replace(read, pixels=read.pixels.copy_memory())
 
     return pool.submit(held)

@@ -48,13 +48,14 @@ class Picture:
 
 
 def open_picture(
-    path: Path, *, untagged: Untagged, access: Access, max_pixels: int, scratch: Path
+    path: Path, *, untagged: Untagged, access: Access, max_pixels: int, scratch: Path, proved: bool = False
 ) -> Picture:
     """Open a picture file for printing; evaluates no pixels but those of HEIC, whose decoder knows no strips, and unflattened PSD.
 
     `untagged`: what a picture without a profile means. `access`: `sequential` where every step reads rows once, from top to bottom;
     an orientation that turns the picture takes `random` by itself. `max_pixels`: width times height. `scratch`: a folder for copies that a
-    few kinds need; they must stay until the pixels are done with.
+    few kinds need; they must stay until the pixels are done with. `proved`: it has been opened before, or all of it is decoded anyway, so that what takes
+    long to look for need not be looked for again.
 
     Raises `Refusal` (`Hold` where a person can decide) with a sentence for the photographer: not a picture, damaged, cut off, too large,
     moving, several pages, camera raw, a profile that is damaged or foreign. OSError goes through.
@@ -63,7 +64,7 @@ def open_picture(
         kind = kind_of(source)
         found = _EXAMINERS[kind](source)
         _check_size(source, found, max_pixels)
-        if found.prove is not None:
+        if found.prove is not None and not proved:
             found.prove(source)
         tagged = profile_of(source, found, untagged)
         notes = (*ending_note(source, kind), *found.notes, *tagged.notes)

@@ -147,7 +147,6 @@ class Chain:
         self._size: tuple[int, int] | None = None
         self._pieces: dict[tuple[Any, ...], tuple[Frame, Box]] = {}
         self._kept: Frame | None = None  # the opened picture, decoded to disk; see `small`
-        self._source: Frame | None = None  # the picture as it was opened last
 
     @property
     def size(self) -> tuple[int, int]:
@@ -178,7 +177,7 @@ class Chain:
 
         times = math.ceil(max(self.size) / long_edge_px)
         if self._kept is None:
-            frame = self._opened()
+            frame = self._open(self._access)
             self._kept = frame.with_(pixels=kept(frame.pixels, self._job.scratch))
             self._unused = None  # built on the source, which need not be read again
         less = self._kept.with_(pixels=shrunk(self._kept.pixels, times), ppi=self._kept.ppi / times)
@@ -195,7 +194,7 @@ class Chain:
         """
         from drydown.imaging.strip_scratch import shrunk
 
-        frame = self._kept or self._opened()
+        frame = self._kept or self._open(self._access)
         times = max(1, max(frame.width, frame.height) // long_edge_px)
         frame = frame.with_(pixels=shrunk(frame.pixels, times), ppi=frame.ppi / times)
         ppi = self._job.stock.ppi * min(1.0, long_edge_px / max(self.size))
@@ -218,17 +217,6 @@ class Chain:
         value = getattr(link.settings, field)
         return value if isinstance(value, bool | int | float | str) else None
 
-    def read_to_the_end(self) -> None:
-        """Decode what nobody has asked for, such as rows that were cropped away: some decoders tell only at the last row that a picture is damaged.
-
-        To be called after an evaluation, under the same watch over warnings. Raises as evaluating does.
-        """
-        for chain in (self, *self.companions):
-            if chain._source is not None and chain._kept is None:
-                pixels = chain._source.pixels
-                pixels.crop(0, pixels.height - 1, pixels.width, 1).avg()
-            chain._source = None  # it may hold a whole picture in memory
-
     def upto(self, count: int) -> Frame:
         """The picture after the first `count` steps: what the search for a failing step halves over."""
         return self._build(self._links[:count])
@@ -243,13 +231,8 @@ class Chain:
         """The steps, in order."""
         return self._links
 
-    def _opened(self) -> Frame:
-        frame = self._open(self._access)
-        self._source = frame if self._access == "sequential" else None  # read at random it is decoded whole
-        return frame
-
     def _build(self, links: tuple[Link, ...]) -> Frame:
-        frame = self._kept or self._opened()
+        frame = self._kept or self._open(self._access)
         for link in links:
             frame = link.run(frame, self._job)
         return frame

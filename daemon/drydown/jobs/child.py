@@ -178,7 +178,6 @@ def _evaluate(work: _Work, chain: Chain, maker: SheetOffer[Any], settings: Any, 
         with strict_warnings():
             made = work.clock.timed("build", lambda: maker.run(chain, settings, job))
             work.clock.timed("render and write", lambda: write_sheet(made, work.sheet, ppi=ppi, icc=icc))
-            work.clock.timed("render and write", chain.read_to_the_end)
     except (Refusal, MachineFault, MemoryError, StepCrashed):
         raise
     except Exception as error:

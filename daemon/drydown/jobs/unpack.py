@@ -170,7 +170,12 @@ def opener_of(
 
     def opened(access: Access) -> Frame:
         picture = open_picture(
-            source, untagged=spec.untagged, access=access, max_pixels=spec.max_pixels, scratch=folder
+            source,
+            untagged=spec.untagged,
+            access=access,
+            max_pixels=spec.max_pixels,
+            scratch=folder,
+            proved=bool(facts),
         )
         facts.update(picture.facts)
         return framed(picture, source, job)

@@ -55,9 +55,8 @@ class Found:
     layered: bool = False
     converted: bool = False  #: `icc` is the space that `load` converts to, not a profile of the file
     stored: str = ""
-    prove: Callable[[Source], None] | None = (
-        None  #: looks at what takes long, once the size is known to be bearable; raises `Refusal`
-    )
+    #: looks for damage that decoding a part would not tell, once the size is known to be bearable: takes long; raises `Refusal`
+    prove: Callable[[Source], None] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from typing import Final
 
 import pyvips
 
+from drydown.imaging.guard import strict_warnings
 from drydown.imaging.icc import LIMIT_BYTES
 from drydown.imaging.reading.exif import read_exif
 from drydown.imaging.reading.found import ZEROS, Access, Colour, Found, Source
@@ -55,6 +56,14 @@ def examine(source: Source) -> Found:
     source.check_tail()
     exif = read_exif(walk.exif)
 
+    def prove(source: Source) -> None:
+        # only at the last row does the decoder say that it has drawn what was not there, and a recipe may crop that row away
+        try:
+            with strict_warnings(what=source.name):
+                vips_load("jpegload", source.path, "sequential").avg()
+        except pyvips.Error:
+            raise source.cut("it cannot be decoded to its end") from None
+
     def load(access: Access) -> pyvips.Image:
         # libvips turns the ink values of CMYK round where the file's APP14 segment says that they are stored inverted
         return sixteen(vips_load("jpegload", source.path, access), 8)
@@ -70,6 +79,7 @@ def examine(source: Source) -> Found:
         icc=_profile(source, walk),
         stated=exif.stated,
         notes=exif.notes,
+        prove=prove,
     )
 
 
