@@ -129,6 +129,18 @@ def test_a_sick_disk_is_not_taken_for_a_broken_plugin(
         discover(tmp_path)
 
 
+def test_an_installed_plugin_is_known_by_the_code_that_runs_not_by_what_was_installed_over_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(tmp_path)
+    file = write(tmp_path, "border_installed.py", BORDER.format(name="border", more=""))
+    origin = Origin("border_installed", "", "border 1.0", "")
+    _, ran = load_as_it_is(origin)
+    assert ran == source_hash(file)
+    file.write_text(file.read_text() + "\n# 1.1\n")
+    assert load_as_it_is(origin)[1] == ran != source_hash(file)
+
+
 def test_two_offers_of_one_name_stop_the_start_and_name_both(tmp_path: Path) -> None:
     write(tmp_path, "mine.py", BORDER.format(name="crop", more=""))
     with pytest.raises(StudioError) as caught:

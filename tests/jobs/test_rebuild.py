@@ -248,6 +248,20 @@ def test_a_record_that_cannot_be_read_is_left_alone_and_harms_nothing(tmp_path: 
     desk.publisher.ledger.close()
 
 
+def put_back(world: World, printer: Printer, old: bytes) -> Question:
+    """An older ledger in the place of the present one, and a run with it: the picture is held, and its sheet was printed once. Answers what is asked."""
+    printer.look()
+    world.places.ledger.write_bytes(old)
+    desk = world.open()
+    world.run(desk)
+    printer.look()
+    row = desk.publisher.ledger.job(WAITS)
+    assert row.stage is Stage.HELD
+    assert printer.printed()[b"sheet of " + WAITS.encode()] == 1
+    desk.publisher.ledger.close()
+    return row.question
+
+
 def test_an_older_ledger_that_was_put_back_prints_nothing_again(tmp_path: Path) -> None:
     world = World(tmp_path / "studio")
     printer = Printer(world.prints, tmp_path / "book")
@@ -258,15 +272,7 @@ def test_an_older_ledger_that_was_put_back_prints_nothing_again(tmp_path: Path) 
     desk = world.open()
     world.run(desk)
     desk.publisher.ledger.close()
-    printer.look()
-    world.places.ledger.write_bytes(old)
-    desk = world.open()
-    world.run(desk)
-    printer.look()
-    row = desk.publisher.ledger.job(WAITS)
-    assert (row.stage, row.question) == (Stage.HELD, Question.ORIGINAL)
-    assert printer.printed()[b"sheet of " + WAITS.encode()] == 1
-    desk.publisher.ledger.close()
+    assert put_back(world, printer, old) is Question.ORIGINAL
 
 
 @pytest.mark.parametrize("until", ["claimed", "running", "staged"])
@@ -290,15 +296,7 @@ def test_an_older_ledger_asks_about_a_sheet_that_went_out_whose_original_still_w
         desk = world.open()
         world.run(desk)
     desk.publisher.ledger.close()
-    printer.look()
-    world.places.ledger.write_bytes(old)
-    desk = world.open()
-    world.run(desk)
-    printer.look()
-    row = desk.publisher.ledger.job(WAITS)
-    assert (row.stage, row.question) == (Stage.HELD, Question.PRINTED)
-    assert printer.printed()[b"sheet of " + WAITS.encode()] == 1
-    desk.publisher.ledger.close()
+    assert put_back(world, printer, old) is Question.PRINTED
 
 
 def test_the_record_beside_an_original_is_json_that_names_its_version(tmp_path: Path) -> None:

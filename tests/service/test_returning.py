@@ -89,6 +89,17 @@ def unmount(folder: Path) -> Callable[[], None]:
     return mount
 
 
+def ended_after(mount: Callable[[], None]) -> Callable[[Watched, Status], bool]:
+    """It mounts at the third turn, and is over when a picture has ended."""
+
+    def then(watched: Watched, status: Status) -> bool:
+        if watched.turns == 3:
+            mount()
+        return bool(watched.ended)
+
+    return then
+
+
 def left_claimed(folder: Path, name: str = "a.jpg") -> None:
     """A picture that was claimed just before a crash: no row of the ledger tells of it."""
     job = folder / TAKEN / job_id(1_700_000_000.0)
@@ -99,14 +110,7 @@ def left_claimed(folder: Path, name: str = "a.jpg") -> None:
 def test_what_was_claimed_in_a_share_that_is_mounted_after_the_start_is_taken_up(tmp_path: Path) -> None:
     root = studio(tmp_path)
     left_claimed(root / "hot" / "final")
-    mount = unmount(root / "hot" / "final")
-
-    def then(watched: Watched, status: Status) -> bool:
-        if watched.turns == 3:
-            mount()
-        return bool(watched.ended)
-
-    watched = Watched(root, then)
+    watched = Watched(root, ended_after(unmount(root / "hot" / "final")))
     assert any("offline" in said for said in watched.said)
     assert watched.ended == {"a.jpg": "completed"}
 
@@ -119,14 +123,7 @@ def test_a_picture_that_was_not_planned_yet_when_its_share_went_is_planned_when_
     unplanned = mock.patch.object(Reception, "planned", lambda self, row: row)
     with unplanned, mock.patch.object(Engine, "start_ready", lambda self: []):  # the end comes just before
         Watched(root, lambda watched, status: watched.turns > 1)
-    mount = unmount(root / "hot" / "final")
-
-    def then(watched: Watched, status: Status) -> bool:
-        if watched.turns == 3:
-            mount()
-        return bool(watched.ended)
-
-    watched = Watched(root, then)
+    watched = Watched(root, ended_after(unmount(root / "hot" / "final")))
     assert watched.ended == {"a.jpg": "completed"}
     assert not [state for _, state, _ in watched.states if state == "pending-held"]
 

@@ -14,7 +14,7 @@ import pluggy
 from drydown import api
 from drydown.discovery.checking import check, refuse_unknown_hooks
 from drydown.discovery.hands import refuse_others_hands
-from drydown.discovery.loading import GROUP, Origin, from_source, hash_of, new_manager, source_hash
+from drydown.discovery.loading import GROUP, Origin, from_source, hash_of, module_hash, new_manager
 from drydown.discovery.problems import Problem, problem
 from drydown.discovery.tryout import DEADLINE_S, try_out
 from drydown.errors import Fault, StudioError, is_machines
@@ -67,11 +67,9 @@ def _installed(problems: list[Problem], off: set[str]) -> Iterable[tuple[str, Mo
             continue
         try:
             module = point.load()
-            origin = Origin(module.__name__, "", offered_by, source_hash(Path(module.__file__)))
-        except (
-            Exception,
-            SystemExit,
-        ) as error:  # also a plugin that exits on import, and what is no module with a file
+            origin = Origin(module.__name__, "", offered_by, module_hash(module))
+        # also a plugin that exits on import, and what is no module with a file
+        except (Exception, SystemExit) as error:
             problems.append(problem(offered_by, error))
             continue
         yield f"{distribution}:{point.name}", module, origin
@@ -94,18 +92,12 @@ def _of_studio(
         name = f"drydown_studio_{file.stem}"
         try:
             source = file.read_bytes()
-        except OSError as error:
-            if is_machines(error):  # a sick disk tells nothing about a plugin: whoever asks, asks again
-                raise
-            problems.append(problem(offered_by, error))
-            continue
-        try:
             if found := try_out(source, file, name, offered_by, deadline_s=deadline_s):
                 problems.append(found)
                 continue
             module = from_source(source, file, name)
         except (Exception, SystemExit) as error:
-            if is_machines(error):
+            if is_machines(error):  # that tells nothing about a plugin: whoever asks, asks again
                 raise
             problems.append(problem(offered_by, error))
             continue

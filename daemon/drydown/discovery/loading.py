@@ -6,6 +6,7 @@ import importlib
 import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from importlib.machinery import ModuleSpec, SourceFileLoader
 from importlib.util import module_from_spec
 from pathlib import Path
@@ -50,8 +51,8 @@ def load_as_it_is(origin: Origin) -> tuple[dict[str, api.Offer], str]:
             hash_of(source, Path(origin.file)),
         )
     else:
-        module = importlib.import_module(origin.module)  # it may have been upgraded since
-        blake3_now = source_hash(Path(module.__file__)) if module.__file__ else origin.blake3
+        module = importlib.import_module(origin.module)
+        blake3_now = module_hash(module)
     return offers_of(module), blake3_now
 
 
@@ -60,6 +61,15 @@ def offers_of(module: ModuleType) -> dict[str, api.Offer]:
     manager = new_manager()
     manager.register(module)
     return {offer.name: offer for offers in manager.hook.drydown_steps() for offer in offers}
+
+
+@cache
+def module_hash(module: ModuleType) -> str:
+    """BLAKE3 of an installed plugin's source, taken once, at its import: of the code that runs, also after another was installed over it.
+
+    A forked child has it from the starter that imported the module. Raises TypeError for what has no file.
+    """
+    return source_hash(Path(module.__file__))  # type: ignore[arg-type]  # None raises TypeError
 
 
 def source_hash(module_file: Path) -> str:

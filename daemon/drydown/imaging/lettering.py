@@ -27,7 +27,7 @@ TRACKING_EM = 0.02  #: small type is set a little wider (common practice, no sou
 SEPARATOR = "  ·  "
 _OVERSAMPLING = 4  # letters are drawn so much larger and averaged: even spacing, no hinting at the pixel grid
 _PROBE_PX = 1000
-_MINUS = re.compile(r"(?<!\S)-(?=[.\d])|(?<=[(\[])-(?=[.\d])")
+_MINUS = re.compile(r"(?<![^\s(\[])-(?=[.\d])")
 _BALANCING = 12  # halvings of the line length: then it is even to less than a tenth of a mm
 
 

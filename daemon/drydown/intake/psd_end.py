@@ -1,4 +1,4 @@
-"""Is all of a PSD or PSB there, as far as its own lengths say? Adobe Photoshop File Formats Specification, "File Structure".
+"""Is all of a PSD or PSB there, as far as its own lengths say?
 
 A header, three sections that state their length, then the flattened picture, whose length follows from the header (raw) or from its
 table of packed rows. Of a picture in ZIP the length is not known: no answer.

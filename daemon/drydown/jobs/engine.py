@@ -118,26 +118,28 @@ class Engine:
 
     def _plan_of(self, row: JobRow) -> JobSpec | JobRow:
         """The plan to work by; or the job, held where it has none or its original is plainly gone, paused where nobody can tell."""
+        if not row.spec_json:  # claimed just before an end, in a folder that was away at the start
+            return self._desk.pause(row.id, "It is planned as soon as its hot folder has been looked into.")
         try:
             spec = row.spec
         except ValueError:
             spec = None
-        if not row.spec_json:  # claimed just before an end, in a folder that was away at the start
-            return self._desk.pause(row.id, "It is planned as soon as its hot folder has been looked into.")
         if spec is None:
             reason = "The job has no plan that this program can read; retry it."
             return self._desk.hold(row.id, Question.RECIPE, reason)
         try:
             spec.source.stat()
-            return spec
-        except OSError as found:
-            error = found
-            said = (error.strerror or str(error)).lower()
-            if why := self.fitness.suspect_original(spec.source):  # an absent share proves nothing
-                return self._desk.pause(row.id, why)
-            if is_machines(error):
-                why = f"The original cannot be read ({said}); mend that, and the job goes on by itself."
-                return self._desk.pause(row.id, why)
+        except OSError as error:
+            return self._without_original(row, spec, error)
+        return spec
+
+    def _without_original(self, row: JobRow, spec: JobSpec, error: OSError) -> JobRow:
+        said = (error.strerror or str(error)).lower()
+        if why := self.fitness.suspect_original(spec.source):  # an absent share proves nothing
+            return self._desk.pause(row.id, why)
+        if is_machines(error):
+            why = f"The original cannot be read ({said}); mend that, and the job goes on by itself."
+            return self._desk.pause(row.id, why)
         gone = isinstance(error, FileNotFoundError | NotADirectoryError)
         what = "is gone from its folder; put it back" if gone else f"cannot be read ({said}); mend that"
         return self._desk.hold(row.id, Question.ORIGINAL, f"The original {what}, or cancel the job.")

@@ -41,9 +41,8 @@ class Fitness:
         self._own = (places.state, places.work)  # two, since work may be put on a disk of its own
         self._was_marked, self._now = was_marked, now
         self._closed: dict[Path, str] = {}
-        self._expected: set[Path] = (
-            set()
-        )  # folders in which an original waits: where one is missing, its share is away
+        # folders in which an original waits: where one is missing, its share is away
+        self._expected: set[Path] = set()
         self._wanted: dict[Path, int] = {}
         self._look_at = 0.0
 

@@ -57,14 +57,14 @@ def job_of_stage_name(name: str) -> str:
 
 def kept_name(original: str, job: str) -> str:
     """Name of an original once it is put away: `IMG_0042.tif` becomes `IMG_0042__<job>.tif`, cut to what a folder takes."""
-    stem, suffix = _split(original)
-    return f"{_cut(stem, job, suffix)}__{job}{suffix}"
+    stem, suffix = split(original)
+    return cut(stem, f"__{job}{suffix}")
 
 
 def kept_beside(original: str, job: str, suffix: str) -> str:
     """Name of a note beside the put-away original: the same beginning, then `suffix` (RECORD or REASON)."""
-    stem, _ = _split(original)
-    return f"{_cut(stem, job, suffix)}__{job}{suffix}"
+    stem, _ = split(original)
+    return cut(stem, f"__{job}{suffix}")
 
 
 def job_of_note(name: str, suffix: str) -> str:
@@ -73,7 +73,7 @@ def job_of_note(name: str, suffix: str) -> str:
     return found.group(1) if found and found.group(2) == suffix else ""
 
 
-def _split(name: str) -> tuple[str, str]:
+def split(name: str) -> tuple[str, str]:
     """Stem and suffix; a suffix longer than 16 bytes is none."""
     stem, dot, suffix = name.rpartition(".")
     if not stem or len(os.fsencode(suffix)) > 15:
@@ -81,9 +81,9 @@ def _split(name: str) -> tuple[str, str]:
     return stem, dot + suffix
 
 
-def _cut(stem: str, job: str, suffix: str) -> str:
-    """As much of `stem` as fits, cut between letters; a letter that is no text is one byte."""
-    room = NAME_BYTES_MAX - len(f"__{job}") - len(os.fsencode(suffix))
+def cut(stem: str, end: str, *, beside: str = "") -> str:
+    """As much of `stem` as fits, cut between letters, then `end`; a letter that is no text is one byte. `beside`: what may still follow in another name."""
+    room = NAME_BYTES_MAX - len(os.fsencode(end + beside))
     while len(os.fsencode(stem)) > room:
         stem = stem[:-1]
-    return stem
+    return stem + end

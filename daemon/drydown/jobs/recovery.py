@@ -97,11 +97,9 @@ def recover(
     return desk, summary
 
 
-def adopt_late(desk: Desk, adoptables: Iterable[Adoptable], *, prints: Iterable[Path]) -> int:
-    """What is claimed in a hot folder that could not be looked into at the start; how many jobs the ledger had not known. Raises OSError."""
-    run = Run(desk, {one.job: one for one in adoptables}, tuple(prints))
-    adopt(run)
-    return run.counts.get("adopted", 0)
+def adopt_late(desk: Desk, adoptables: Iterable[Adoptable], *, prints: Iterable[Path]) -> None:
+    """What is claimed in a hot folder that could not be looked into at the start becomes jobs. Raises OSError."""
+    adopt(Run(desk, {one.job: one for one in adoptables}, tuple(prints)))
 
 
 def _recovered(run: Run) -> dict[str, int]:

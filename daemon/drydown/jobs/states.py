@@ -36,9 +36,8 @@ class Question(StrEnum):
     APPROVE = "approve"  #: the preview is there: is the crop right?
     PICTURE = "picture"  #: a step found something about this picture that a person must decide
     RECIPE = "recipe"  #: the recipe, a step or a profile that the job needs cannot be used
-    PRINTED = (
-        "printed"  #: the power went, or an answer was lost, while the sheet was handed over: was it printed?
-    )
+    #: the power went, or an answer was lost, while the sheet was handed over: was it printed?
+    PRINTED = "printed"
     INTERRUPTED = "interrupted"  #: the daemon itself ended too often while this job ran
     ORIGINAL = "original"  #: the original is not where it should be
     PLACE = "place"  #: a file already stands where the sheet should go, or the staged sheet was changed

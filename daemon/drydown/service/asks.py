@@ -24,11 +24,11 @@ from drydown.showing import shown
 from drydown.studio.resolve import resolve
 
 
-def serve(workshop: Workshop, now: float) -> list[JobRow]:
-    """Do what waits in the requests folder, oldest first; answers the jobs that changed."""
+def serve(workshop: Workshop, names: Sequence[str], now: float) -> list[JobRow]:
+    """Do what waits in the requests folder by these names, as `requests.waiting` lists them; answers the jobs that changed."""
     changed: list[JobRow] = []
     folder = workshop.places.requests
-    for name in requests.waiting(folder):
+    for name in names:
         request = requests.take(folder, name, now=now)
         if request is None:
             continue

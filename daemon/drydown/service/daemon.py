@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -193,9 +193,9 @@ class Daemon:
     def _turn(self, told: Told) -> None:
         now = self._monotonic()
         # whoever saves a recipe and then drops a picture or asks for something means the new recipe
-        asked = bool(requests.waiting(self._workshop.places.requests))
-        self._look_at_studio(now, at_once=asked or told.everything or bool(told.paths))
-        self._take_in()
+        asked = requests.waiting(self._workshop.places.requests)
+        self._look_at_studio(now, at_once=told.everything or bool(asked or told.paths))
+        self._take_in(asked)
         self._workshop.tell_sandbox()
         room = self._doors.more and self._room(now) > 0
         if told.paths or told.everything or now >= self._doors.next_at or room:
@@ -231,10 +231,10 @@ class Daemon:
             return 0  # a picture is nowhere safer than where it was dropped
         return max(0, self._workshop.engine.at_once * CLAIM_AHEAD - self._queued())
 
-    def _take_in(self) -> None:
+    def _take_in(self, asked: Sequence[str]) -> None:
         """Answers of attempts, and what commands ask."""
         rows = self._workshop.engine.settle()
-        rows += serve(self._workshop, time.time())
+        rows += serve(self._workshop, asked, time.time())
         for row in rows:
             self._listener.job(row)
         self._workshop.tell_observers(rows)

@@ -13,13 +13,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from drydown.errors import DrydownError, Fault
+from drydown.errors import Fault
 from drydown.intake.folder import TAKEN, HotFolder
 from drydown.intake.owner import has_owners, refused
 from drydown.intake.whose import Studio
-from drydown.jobs.ledger_view import LedgerView
+from drydown.service import identities
 from drydown.service.house import House
-from drydown.service.workshop import identity_fact, marked
 from drydown.showing import shown
 from drydown.studio.advice import Advice
 
@@ -28,10 +27,11 @@ ANSWER_S = 5.0  #: how long all folders together have to answer
 
 def foreign(house: House, answer_s: float = ANSWER_S) -> list[Fault]:
     """What stands against using the studio's hot folders, in their order; also where that cannot be found out."""
-    studio, known = Studio.at(house.places.root), _known(house)
+    studio = Studio.at(house.places.root)
+    known = identities.known(house.places.ledger, {hot.name: hot.path for hot in house.studio.hot_folders})
 
     def against(name: str, path: Path) -> str:
-        folder = HotFolder(name, path, marked(known.get(name, "")), studio)
+        folder = HotFolder(name, path, identities.marked(known.get(name, "")), studio)
         try:
             return refused(folder, known=bool(known.get(name)))
         except OSError as error:
@@ -66,15 +66,6 @@ def _renamed_by_others(_: str, path: Path) -> str:
     own = "" if found.st_uid == os.geteuid() else f"chown {os.geteuid()} {typed} && "
     mode = f"{stat.S_IMODE(found.st_mode):04o}"
     return f"can be written by others (mode {mode}), who could put a {TAKEN} of their own in the place of ours; {own}chmod +t {typed}"
-
-
-def _known(house: House) -> dict[str, str]:
-    """Name of a hot folder -> the identity that the ledger remembers; nothing where there is no ledger yet, or none that can be read."""
-    try:
-        with LedgerView.read(house.places.ledger) as ledger:
-            return {hot.name: ledger.fact(identity_fact(hot.path)) for hot in house.studio.hot_folders}
-    except DrydownError:
-        return {}
 
 
 def _place(name: str) -> str:

@@ -22,7 +22,7 @@ from drydown.intake import complete, filesystem
 from drydown.intake.folder import names_in
 from drydown.intake.ignored import ignored
 from drydown.intake.settle import Look, Settling
-from drydown.jobs.names import NAME_BYTES_MAX
+from drydown.jobs.names import cut, split
 from drydown.jobs.places import Kept, Places, make_folders
 from drydown.showing import shown
 from drydown.studio.settings import DaemonTable, MeasuredFolderTable
@@ -179,8 +179,11 @@ class MeasuredFolders:
         """The verdict first, then the readings, under a name that is free; None where somebody has taken them away meanwhile."""
         folder = self._places.originals(kept)
         make_folders(folder, mode=0o700)
+        stem, suffix = split(file.name)
         number = 1
-        while (to := folder / _kept_name(file, f"-{number}" if number > 1 else "")).exists():
+        while (
+            to := folder / cut(stem, f"-{number}{suffix}" if number > 1 else suffix, beside=VERDICT)
+        ).exists():
             number += 1
         durable.write_atomic(to.with_name(f"{to.name}{VERDICT}"), text.encode("utf-8"), mode=0o644)
         try:
@@ -223,12 +226,3 @@ class MeasuredFolders:
 def _why(error: OSError) -> str:
     said = os.strerror(error.errno) if error.errno else str(error)
     return f"{said}, which is the machine's fault and not the readings'" if is_machines(error) else said
-
-
-def _kept_name(file: Path, more: str) -> str:
-    """The name with `more` before its suffix, cut between letters so that the verdict's name beside it fits too."""
-    stem, suffix = (file.stem, file.suffix) if len(os.fsencode(file.suffix)) <= 16 else (file.name, "")
-    room = NAME_BYTES_MAX - len(os.fsencode(f"{more}{suffix}{VERDICT}"))
-    while len(os.fsencode(stem)) > room:
-        stem = stem[:-1]
-    return f"{stem}{more}{suffix}"

@@ -33,6 +33,7 @@ from drydown.jobs.recovery import Adoptable, Recovered, adopt_late, recover
 from drydown.jobs.sandbox.found import insist
 from drydown.jobs.space import Ballast
 from drydown.jobs.states import WAITING
+from drydown.service import identities
 from drydown.service.house import House, open_house, signature_of
 from drydown.service.observers import Observers
 from drydown.service.reception import RUN, Reception
@@ -188,7 +189,7 @@ class Workshop:
         return self.house.studio.settings.daemon.keep_free_mb << 20
 
     def _recover(self, *, charged: bool) -> tuple[Desk, Recovered]:
-        known = self._identities()
+        known = identities.known(self.places.ledger, self.hot)
         found: list[Adoptable] = []
         for name, path in self.hot.items():
             ours = (folder.MARKER, folder.TAKEN)
@@ -211,7 +212,7 @@ class Workshop:
         """Take up what is claimed in these hot folders, where that could not be done at the start; the jobs that nobody knew of."""
         found: list[Adoptable] = []
         for name in self.unadopted & set(names) & self.hot.keys():
-            identity = self.desk.publisher.ledger.fact(identity_fact(self.hot[name]))
+            identity = self.desk.publisher.ledger.fact(identities.fact_of(self.hot[name]))
             found += self._adoptables(name, self.hot[name], identity)
         adopt_late(self.desk, found, prints=self._prints())
         return self._plan_adopted()
@@ -219,7 +220,7 @@ class Workshop:
     def _adoptables(self, name: str, path: Path, identity: str) -> list[Adoptable]:
         """What is claimed in a hot folder; nothing where it is away, which stops no other folder."""
         try:
-            adoption = adopt.adopt(folder.HotFolder(name, path, marked(identity), self.studio))
+            adoption = adopt.adopt(folder.HotFolder(name, path, identities.marked(identity), self.studio))
         except (folder.FolderOffline, OSError) as error:
             if name not in self.unadopted:  # once
                 self.say(str(error))
@@ -232,22 +233,12 @@ class Workshop:
 
     def _plan_adopted(self) -> list[JobRow]:
         """Plan what was adopted after a crash between claim and plan; what lies in a folder that is away waits for it."""
-        planned = []
-        for row in self.desk.publisher.ledger.in_stage(*WAITING):
-            if not row.spec_json and row.hot_folder not in self.unadopted:
-                planned.append(self.reception.planned(row))
-        return planned
+        rows = self.desk.publisher.ledger.in_stage(*WAITING)
+        unplanned = [row for row in rows if not row.spec_json and row.hot_folder not in self.unadopted]
+        return [self.reception.planned(row) for row in unplanned]
 
     def _prints(self) -> list[Path]:
         return [*(hot.prints for hot in self.house.studio.hot_folders), self.places.root / "prints" / RUN]
-
-    def _identities(self) -> dict[str, str]:
-        """Name of a hot folder -> the identity that the ledger remembers, as far as it can be read before it is recovered."""
-        try:
-            with LedgerView.read(self.places.ledger) as ledger:
-                return {name: ledger.fact(identity_fact(path)) for name, path in self.hot.items()}
-        except DrydownError:
-            return {}
 
     def _given_back(self, claimed: Claimed, path: Path) -> bool:
         """True for a picture that was claimed a moment too early, just before a crash: it goes back, and settles again."""
@@ -266,18 +257,18 @@ class Workshop:
         """The ledger was lost: a hot folder that is there without its marker may be an empty mount point, and must not be set up as a new one."""
         for path in self.hot.values():
             if os.path.lexists(path) and not os.path.lexists(path / folder.MARKER):
-                self.desk.publisher.ledger.remember(identity_fact(path), _EXPECTED)
+                self.desk.publisher.ledger.remember(identities.fact_of(path), identities.EXPECTED)
 
     def _hot_folders(self, hot: Mapping[str, Path]) -> list[folder.HotFolder]:
         return [self._hot_folder(name, path) for name, path in hot.items()]
 
     def _hot_folder(self, name: str, path: Path) -> folder.HotFolder:
         """The folder with the identity that the ledger knows; one that it does not know yet is set up now, and only now."""
-        ledger, fact = self.desk.publisher.ledger, identity_fact(path)
+        ledger, fact = self.desk.publisher.ledger, identities.fact_of(path)
         identity = ledger.fact(fact)
-        if identity == _EXPECTED and not os.path.lexists(path / folder.MARKER):
+        if identity == identities.EXPECTED and not os.path.lexists(path / folder.MARKER):
             return folder.HotFolder(name, path, studio=self.studio)  # its scans say that it is offline
-        if not marked(identity):
+        if not identities.marked(identity):
             try:
                 identity = folder.set_up(path, secrets.token_hex(8))
             except (folder.FolderOffline, OSError) as error:
@@ -293,20 +284,8 @@ class Workshop:
         return tuple(origins.values())
 
 
-_EXPECTED = "?"  #: in place of an identity: a marker must be there, nobody knows which
-
-
-def marked(identity: str) -> str:
-    """What the marker must say; empty where any will do."""
-    return "" if identity == _EXPECTED else identity
-
-
 def _hot_paths(house: House) -> dict[str, Path]:
     return {hot.name: hot.path for hot in house.studio.hot_folders}
-
-
-def identity_fact(path: Path) -> str:
-    return f"hot {path}"
 
 
 def _adoptable(claimed: Claimed, *, copied: bool = False) -> Adoptable:

@@ -152,9 +152,8 @@ def _absent(layer: Layer) -> str:
 def _answers(fork: Fork, base: Path, tried: Sequence[tuple[Layer, ...]]) -> dict[tuple[Layer, ...], str]:
     """For each set of layers what is wrong with it; empty where nothing is. All are tried at once."""
     folders = {layers: base / ("-".join(layers) or "none") for layers in tried}
-    for (
-        folder
-    ) in folders.values():  # all before the first child: a disk that fails here takes none's folder away
+    # all before the first child: a disk that fails here takes none's folder away
+    for folder in folders.values():
         folder.mkdir(mode=0o700)
     running = {layers: fork(folder, layers) for layers, folder in folders.items()}
     return {layers: _wrong(folders[layers], child) for layers, child in running.items()}
