@@ -137,6 +137,17 @@ def test_a_zero_tail_as_long_as_the_room_set_aside_is_told(
     assert outcome(path, data + bytes(64 * 1024), whole) in (("told", "same") if kind in PLAIN else ("told",))
 
 
+def test_a_lost_sector_is_told_where_the_coding_allows(
+    broken: tuple[str, bytes, np.ndarray, Path],
+) -> None:
+    """512 bytes of zeros in the middle. Decoders of HEVC and VP8 make pixels of them without a word; codings that may hold zeros cannot tell."""
+    kind, data, whole, path = broken
+    for place in np.linspace(len(data) * 0.3, len(data) * 0.8, 9).astype(int):
+        seen = outcome(path, data[:place] + bytes(512) + data[place + 512 :], whole)
+        if kind in ("avif", "heic", "png-8", "png-16", "psd", "psb", "tiff-zip-tiles", "webp"):
+            assert seen == "told", place
+
+
 def test_a_flipped_byte_is_told_where_there_are_check_sums(
     broken: tuple[str, bytes, np.ndarray, Path],
 ) -> None:

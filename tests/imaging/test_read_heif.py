@@ -14,7 +14,9 @@ from read_makers import expanded, noise, opened, said, scene, vips_of
 
 from drydown.errors import Refusal
 from drydown.imaging import working
+from drydown.imaging.reading import heif, hevc
 from drydown.imaging.reading.boxes import BadBoxes, Items, items
+from drydown.imaging.reading.found import mapped
 
 
 def avif(path: Path, codes: np.ndarray, bits: int = 8, **options: object) -> Path:
@@ -56,6 +58,55 @@ def test_heic_keeps_its_depth_and_white_is_white(tmp_path: Path, deep: bool) -> 
     assert picture.facts["bits"] == (10 if deep else 8)
     assert np.abs(seen - expanded(codes)).max() <= 3 * 257
     assert (seen[2:6, 2:6] == 65535).all()
+
+
+@pytest.mark.parametrize("bits", [10, 12])
+def test_grey_heic_of_more_than_8_bits_keeps_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bits: int
+) -> None:
+    """Its library calls one deep channel `I;16` and three `RGB;16`."""
+    codes = scene(bands=1)[:, :, 0].astype(np.uint16) * 257
+    codes[:8, :8] = 65535
+    path = tmp_path / "a.heic"
+    made = pillow_heif.from_bytes(mode="I;16", size=codes.shape[::-1], data=codes.tobytes())
+    monkeypatch.setattr(pillow_heif.options, "SAVE_HDR_TO_12_BIT", bits == 12)
+    made.save(path, quality=-1)
+    picture, seen = opened(path)
+    assert picture.facts["bits"] == bits
+    assert picture.icc == working.grey_srgb()
+    assert np.abs(seen - codes[:, :, None].astype(int)).max() <= 3 * 257
+    assert (seen[2:6, 2:6] == 65535).all()
+
+
+UNIT = b"\x28\x01\xaf\x00\x00\x03\x01\x7c"
+
+
+@pytest.mark.parametrize(
+    ("unit", "whole"),
+    [
+        (UNIT, True),
+        (UNIT + b"\0", True),
+        (UNIT[:-1] + b"\0\0\0" + UNIT[-1:], False),
+        (UNIT[:-1] + b"\0\0\1" + UNIT[-1:], False),
+        (UNIT[:-1] + b"\0\0\2" + UNIT[-1:], False),
+        (b"\xa8" + UNIT[1:], False),
+        (b"\0" * 8, False),
+        (b"\x28", False),
+        (b"", False),
+    ],
+)
+@pytest.mark.parametrize("length_bytes", [1, 2, 4])
+def test_units_of_hevc(unit: bytes, whole: bool, length_bytes: int) -> None:
+    """ITU-T H.265, 7.4.2: which bytes no unit may hold, and that its first bit is zero; ISO/IEC 14496-15, 8.3.2: a length before each."""
+    framed = len(unit).to_bytes(length_bytes, "big") + unit
+    good = len(UNIT).to_bytes(length_bytes, "big") + UNIT
+    assert hevc.is_whole(good + framed, length_bytes=length_bytes) is whole
+    assert not hevc.is_whole(good + framed + b"\1", length_bytes=length_bytes)
+    assert not hevc.is_whole(good[:-1], length_bytes=length_bytes)
+
+
+def test_no_unit_is_not_whole() -> None:
+    assert not hevc.is_whole(b"", length_bytes=4)
 
 
 def test_heic_with_odd_sides_has_no_padding(tmp_path: Path) -> None:
@@ -277,6 +328,23 @@ def test_properties_belong_to_items_in_narrow_and_wide_tables() -> None:
 def test_boxes_that_lie_are_told(data: bytes) -> None:
     with pytest.raises(BadBoxes):
         items(data)
+
+
+def test_tiles_that_lie_upon_each_other_are_told_before_they_are_read(tmp_path: Path) -> None:
+    """20,000 tiles over the whole of a large file would be a bomb; the same tile twice in a grid is none."""
+    path = heic(tmp_path / "a.heic", noise(64, 64, bits=8))
+    with mapped(path, tmp_path) as source:
+        found = items(source.data)
+        (setup,) = (n for n in found.owned[found.primary] if found.properties[n][0] == b"hvcC")
+        (coded,) = found.extents[found.primary]
+        for item, parts in ((8, [coded]), (9, [(coded[0] + 1, coded[1])])):
+            found.types[item], found.owned[item], found.extents[item] = b"hvc1", [setup], parts
+        heif._check_data(source, found, (found.primary, 8))
+        with pytest.raises(BadBoxes, match="upon each other"):
+            heif._check_data(source, found, (found.primary, 9))
+        found.owned[8] = []
+        with pytest.raises(BadBoxes, match="how it is coded"):
+            heif._check_data(source, found, (8,))
 
 
 def test_references_go_from_a_grid_to_its_tiles() -> None:

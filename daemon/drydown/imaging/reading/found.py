@@ -31,6 +31,7 @@ ZEROS: Final = (
     64 * 1024
 )  #: so many zero bytes at the end of a compressed file are a copy that was never finished
 SHORT_ZEROS: Final = 1024  #: so many at the end of coded picture data, which no coder writes
+SECTOR: Final = 512  #: bytes of the smallest piece that a disk loses
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +120,11 @@ class Source:
         tail = self.data[max(0, end - zeros) : end]
         if len(tail) == zeros and not any(tail):
             raise self.cut("its picture data ends in zero bytes, as an unfinished copy does")
+
+    def check_no_hole(self, start: int, end: int) -> None:
+        """Refuse arithmetic-coded data with a sector of zeros anywhere: its coder would have spent 4,096 bits on saying the expected, thousands of blocks long."""
+        if (at := self.data.find(bytes(SECTOR), start, end)) >= 0:
+            raise self.cut(f"{SECTOR} bytes of its picture data are missing at byte {at:,}")
 
     def plain_end(self, end: int) -> tuple[Note, ...]:
         """What to say where pixels that are not coded end (at byte `end`) in 64 KiB of zeros: a picture that is black there has them too."""

@@ -13,7 +13,7 @@ import pyvips
 
 from drydown.errors import Refusal, is_machines
 from drydown.imaging.guard import in_short
-from drydown.imaging.reading import boxes
+from drydown.imaging.reading import boxes, hevc
 from drydown.imaging.reading.exif import read_exif
 from drydown.imaging.reading.found import Access, Colour, Found, Source, Stated
 from drydown.imaging.reading.loaded import sixteen, unmultiplied, vips_load, with_alpha
@@ -86,13 +86,27 @@ def _coded(source: Source, items: boxes.Items) -> tuple[int, ...]:
 
 
 def _check_data(source: Source, items: boxes.Items, tiles: tuple[int, ...]) -> None:
-    """Every coded item must have its data, and must not end in zeros."""
+    """Every coded item must have its data, must not end in zeros, and HEVC must be whole units: its decoder conceals what is missing."""
     source.check_tail()
+    units: dict[
+        tuple[tuple[int, int], ...], int
+    ] = {}  # where they lie, and of how many bytes their lengths are
     for item in tiles:
         parts = items.extents.get(item)
         if not parts:
             raise boxes.BadBoxes(f"item {item} has no data")
         source.check_coded_end(parts[-1][1])
+        if items.types.get(item) == b"hvc1":
+            setup = dict(items.properties_of(item)).get(b"hvcC", b"")
+            if len(setup) < 22:
+                raise boxes.BadBoxes(f"item {item} does not say how it is coded")
+            units[tuple(parts)] = (setup[21] & 3) + 1
+    if sum(end - start for where in units for start, end in where) > source.size:
+        raise boxes.BadBoxes("its tiles lie upon each other")
+    for where, length_bytes in units.items():
+        coded = b"".join(source.data[start:end] for start, end in where)
+        if not hevc.is_whole(coded, length_bytes=length_bytes):
+            raise source.cut("a part of its picture data is missing or was overwritten")
 
 
 def _size(source: Source, properties: dict[bytes, bytes]) -> tuple[int, int]:
@@ -163,7 +177,7 @@ def _load_hevc(source: Source) -> pyvips.Image:
         if is_machines(fault):
             raise
         raise Refusal(f"{source.name} could not be decoded ({in_short(fault)}). {_AGAIN}.") from None
-    bands = {"L": 1, "LA": 2, "RGB": 3, "RGBA": 4, "RGBa": 4}[mode.split(";")[0]]
+    bands = {"L": 1, "I": 1, "LA": 2, "RGB": 3, "RGBA": 4, "RGBa": 4}[mode.split(";")[0]]
     bytes_each = 2 if mode.endswith("16") else 1
     padded = stride // (bands * bytes_each)
     pixels = pyvips.Image.new_from_memory(

@@ -26,6 +26,8 @@ def examine(source: Source) -> Found:
     name, start, end = picture
     width, height = _size(source, name, bytes(source.data[start : min(end, start + 16)]))
     source.check_coded_end(end)
+    if name == b"VP8 ":  # its decoder makes pixels of anything
+        source.check_no_hole(start, end)
     if flags & _PROFILE_FLAG and b"ICCP" not in chunks:
         raise source.cut("it states a colour profile, and has none")
     if flags & _EXIF_FLAG and b"EXIF" not in chunks:
