@@ -95,6 +95,36 @@ def test_a_file_that_has_not_changed_is_not_tried_again_and_a_changed_one_is(
     assert tried == [f"# {tmp_path}".encode(), b"import os; os._exit(1)"]
 
 
+@pytest.mark.parametrize("alone", [True, False], ids=["forked", "fresh interpreter"])
+def test_an_installed_distribution_that_ends_the_process_or_never_comes_back_is_a_problem_too(
+    tmp_path: Path, alone: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tryout, "_alone", lambda: alone)
+    monkeypatch.syspath_prepend(tmp_path)
+    texts = {
+        "leaves": "import os\nos._exit(7)",
+        "turns": "x = 1\nwhile True: x += 1",
+        "raises": "1 / 0",
+        "fine": f"{HOOK}return []",
+    }
+    for name, text in texts.items():
+        module = f"{name}_{alone}"
+        (tmp_path / f"{module}.py").write_text(text)
+        info = tmp_path / f"{module}-1.0.dist-info"
+        info.mkdir()
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {module}\nVersion: 1.0\n")
+        (info / "entry_points.txt").write_text(f"[drydown.steps]\n{name} = {module}\n")
+    found = discover(deadline_s=1)
+    said = {problem.offered_by: problem for problem in found.problems}
+    assert said.keys() == {f"{name}_{alone} 1.0" for name in texts if name != "fine"}
+    assert "exit code 7" in said[f"leaves_{alone} 1.0"].reason
+    assert said[f"leaves_{alone} 1.0"].next_move.endswith(f'plugins.off = ["leaves_{alone}"] in studio.toml')
+    assert "longer than 1 s" in said[f"turns_{alone} 1.0"].reason
+    assert said[f"turns_{alone} 1.0"].place == f"turns_{alone}.py line 2"
+    assert "ZeroDivisionError" in said[f"raises_{alone} 1.0"].reason
+    assert "crop" in found.offers
+
+
 def test_no_process_is_made_without_a_studios_own_files(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -35,7 +35,7 @@ def discover(
 ) -> Discovery:
     """Find every plugin that is installed, and those in `studio_plugins`; `off` names distributions or files to leave out.
 
-    A studio's file is tried in a process of its own first, and is a problem where its import takes longer than `deadline_s`.
+    Each but our own is tried in a process of its own first, and is a problem where its import takes longer than `deadline_s`.
 
     Raises StudioError where two plugins offer one name, naming both; OSError of the machine where a studio's file cannot be read for a sick disk.
     """
@@ -44,7 +44,7 @@ def discover(
     origins: dict[str, Origin] = {}  # by plugin name in the manager
     left_out = set(off)
     for name, module, origin in [
-        *_installed(problems, left_out),
+        *_installed(problems, left_out, deadline_s),
         *_of_studio(studio_plugins, problems, left_out, deadline_s),
     ]:
         try:
@@ -59,11 +59,18 @@ def discover(
     return _collect(manager, origins, problems)
 
 
-def _installed(problems: list[Problem], off: set[str]) -> Iterable[tuple[str, ModuleType, Origin]]:
+def _installed(
+    problems: list[Problem], off: set[str], deadline_s: float
+) -> Iterable[tuple[str, ModuleType, Origin]]:
     for point in sorted(importlib.metadata.entry_points(group=GROUP), key=lambda p: (p.value, p.name)):
         distribution = point.dist.name if point.dist else point.value
         offered_by = f"{distribution} {point.dist.version}" if point.dist else point.value
         if distribution in off:
+            continue
+        if distribution != api.PROJECT and (
+            found := try_out(b"", None, point.module, offered_by, deadline_s=deadline_s)
+        ):
+            problems.append(found)
             continue
         try:
             module = point.load()

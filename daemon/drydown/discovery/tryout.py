@@ -1,7 +1,6 @@
-"""A studio's file is imported in a process of its own first: one that ends the program or never comes back ends that process, not the daemon.
+"""A plugin is imported in a process of its own first: one that ends the program or never comes back ends that process, not the daemon.
 
-The verdict is remembered by the file's content, so a file that has not changed is not tried again. Installed distributions are not tried: they do not
-change under a running daemon, and every command would pay for importing them twice.
+The verdict is remembered by the content of a studio's file and by the version of an installed distribution, so that what has not changed is not tried again.
 """
 
 from __future__ import annotations
@@ -9,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import faulthandler
 import functools
+import importlib
 import json
 import os
 import signal
@@ -30,10 +30,11 @@ _FINE = b"{}"
 
 @functools.lru_cache(maxsize=256)
 def try_out(
-    source: bytes, file: Path, name: str, offered_by: str, *, deadline_s: float = DEADLINE_S
+    source: bytes, file: Path | None, name: str, offered_by: str, *, deadline_s: float = DEADLINE_S
 ) -> Problem | None:
     """What the plugin does to a process that imports it and asks for its offers; None where the process is alive afterwards.
 
+    `source`, `file`: of a studio's plugin; without a file, the installed module `name`.
     A plugin that raises is none of our business: it raises again where it is imported, and is told of there.
     """
     read, write = os.pipe()
@@ -51,14 +52,18 @@ def try_out(
             os.kill(pid, signal.SIGKILL)
         _, status = os.waitpid(pid, 0)
     if not in_time:
-        return _too_long(offered_by, file.name, deadline_s)
+        return _too_long(offered_by, _place(file), deadline_s)
     if not said:
         code = os.waitstatus_to_exitcode(status)
         how = f"signal {-code}" if code < 0 else f"exit code {code}"
         move = f"a plugin must not end the program; move that into a function, or {leave_out(offered_by)}"
-        return Problem(offered_by, f"importing it ended the process with {how}", file.name, move)
+        return Problem(offered_by, f"importing it ended the process with {how}", _place(file), move)
     found = json.loads(said)
     return Problem(**found) if found else None
+
+
+def _place(file: Path | None) -> str:
+    return file.name if file else ""
 
 
 def _too_long(offered_by: str, place: str, deadline_s: float) -> Problem:
@@ -88,7 +93,9 @@ def _heard(answer: int, within_s: float) -> tuple[bytes, bool]:
     return said, False
 
 
-def _fork(source: bytes, file: Path, name: str, offered_by: str, deadline_s: float, answer: int) -> int:
+def _fork(
+    source: bytes, file: Path | None, name: str, offered_by: str, deadline_s: float, answer: int
+) -> int:
     pid = os.fork()
     if pid == 0:
         try:
@@ -98,9 +105,11 @@ def _fork(source: bytes, file: Path, name: str, offered_by: str, deadline_s: flo
     return pid
 
 
-def _start(source: bytes, file: Path, name: str, offered_by: str, deadline_s: float, answer: int) -> int:
+def _start(
+    source: bytes, file: Path | None, name: str, offered_by: str, deadline_s: float, answer: int
+) -> int:
     """A fresh interpreter with our search path; the source comes by its standard input, the answer goes to file 3."""
-    given = json.dumps([str(file), name, offered_by, deadline_s, sys.path])
+    given = json.dumps([str(file or ""), name, offered_by, deadline_s, sys.path])
     command = [sys.executable, "-P", "-c", _PROGRAM, given]
     with tempfile.TemporaryFile() as held:
         held.write(source)
@@ -114,17 +123,19 @@ _PROGRAM = """
 import json, pathlib, sys
 file, name, offered_by, deadline_s, sys.path[:] = json.loads(sys.argv[1])
 from drydown.discovery import tryout
-tryout.begun(sys.stdin.buffer.read(), pathlib.Path(file), name, offered_by, deadline_s)
+tryout.begun(sys.stdin.buffer.read(), pathlib.Path(file) if file else None, name, offered_by, deadline_s)
 """
 
 
-def begun(source: bytes, file: Path, name: str, offered_by: str, deadline_s: float) -> None:
+def begun(source: bytes, file: Path | None, name: str, offered_by: str, deadline_s: float) -> None:
     """What the fresh interpreter does."""
     _import(source, file, name, offered_by, deadline_s, _ANSWER_FD)
     os._exit(0)  # whatever threads the plugin has left
 
 
-def _import(source: bytes, file: Path, name: str, offered_by: str, deadline_s: float, answer: int) -> None:
+def _import(
+    source: bytes, file: Path | None, name: str, offered_by: str, deadline_s: float, answer: int
+) -> None:
     """In the process of its own: import, ask for offers, say what a process does not outlive."""
     faulthandler.disable()  # it would write about a crash to where the program's own go
     nowhere = os.open(os.devnull, os.O_RDWR)
@@ -135,9 +146,9 @@ def _import(source: bytes, file: Path, name: str, offered_by: str, deadline_s: f
     found: Problem | None = None
     try:
         with contextlib.suppress(Exception, SystemExit):
-            offers_of(from_source(source, file, name))
+            offers_of(from_source(source, file, name) if file else importlib.import_module(name))
     except _TooLong as error:
-        found = _too_long(offered_by, problem(offered_by, error).place or file.name, deadline_s)
+        found = _too_long(offered_by, problem(offered_by, error).place or _place(file), deadline_s)
     except BaseException as error:
         found = problem(offered_by, error)
     signal.setitimer(signal.ITIMER_REAL, 0)
