@@ -39,6 +39,7 @@ audit: $(VENV)/.develops
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/pip install --quiet --upgrade pip
+	$(BIN)/pip uninstall --quiet --yes setuptools  # an old one that the interpreter brings; nothing here needs it, and it has known holes
 
 $(VENV)/.runs: $(VENV)/bin/python pyproject.toml
 	$(BIN)/pip install --quiet -e .
