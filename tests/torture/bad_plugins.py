@@ -42,6 +42,7 @@ class Trial:
     wrong: list[str] = field(default_factory=list)
     jobs: int = 0
     left: int = 0  #: processes that a plugin left behind; ended here
+    _before: set[Path] = field(default_factory=set)
     _bad: dict[str, Bad] = field(default_factory=dict)
     _first: dict[str, AttemptResult] = field(default_factory=dict)
 
@@ -69,7 +70,7 @@ class Trial:
         self.jobs += 1
         job = f"b{self.jobs:07}"
         self._bad[job] = plugin
-        before = self._seen()
+        before, self._before = self._seen(), self._where_it_may()
         row = self.world.arrive(self.desk, job, f"{job}.jpg", self.source)
         self.world.run(self.desk)
         self.wrong += [f"{plugin.name}: {fault}" for fault in self._faults(plugin, row.id)]
@@ -105,9 +106,25 @@ class Trial:
             sheet = self.world.prints / row.sheet_name
             if file_hash(sheet) != self.golden:
                 yield "its sheet is another"
+        own = Path(row.sheet_name).stem if row.stage is Stage.DONE else ""
+        for path in sorted(self._where_it_may() - self._before):
+            if not (own and path.name.startswith(own)):
+                yield f"left {path}"
         kept = [path for path in self.world.originals() if job in path.name]
         if [path.read_bytes() for path in kept] != [self.source]:
             yield f"its original is not kept: {[path.name for path in kept]}"
+
+    def _where_it_may(self) -> set[Path]:
+        """What lies in the print folder, the hot folder and the daemon's own, where a job changes things by right; but for the
+        ledger's own passing files and the mark of a print folder."""
+        roots = (self.world.prints, *(self.at.root / name for name in ("prints", "hot", "state")))
+        found = {path for root in roots for path in root.rglob("*") if not path.is_dir()}
+        ours = (".drydown-prints", "ledger.db-")
+        return {
+            path
+            for path in found
+            if not path.name.startswith(ours) and not path.is_relative_to(self.at.house.places.work)
+        }
 
     def _seen(self) -> Tree:
         """All that a plugin has no business with: the canary, and the studio but for what a job changes by right."""
