@@ -120,7 +120,8 @@ def test_an_installed_distribution_that_ends_the_process_or_never_comes_back_is_
     assert "exit code 7" in said[f"leaves_{alone} 1.0"].reason
     assert said[f"leaves_{alone} 1.0"].next_move.endswith(f'plugins.off = ["leaves_{alone}"] in studio.toml')
     assert "longer than 1 s" in said[f"turns_{alone} 1.0"].reason
-    assert said[f"turns_{alone} 1.0"].place == f"turns_{alone}.py line 2"
+    # a fresh interpreter may be ended before it could say where
+    assert said[f"turns_{alone} 1.0"].place in (f"turns_{alone}.py line 2", *([] if alone else [""]))
     assert "ZeroDivisionError" in said[f"raises_{alone} 1.0"].reason
     assert "crop" in found.offers
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 from collections.abc import Iterator
@@ -42,10 +43,10 @@ def test_texts_that_are_alike_share_a_model_and_come_back(models: Models) -> Non
 
 @given(texts=st.lists(st.text(st.characters(exclude_categories=["Cs"]), min_size=150, max_size=400)))
 def test_any_text_comes_back_letter_for_letter(texts: list[str]) -> None:
-    connection = sqlite3.connect(":memory:", isolation_level=None)
-    connection.executescript(ledger_file.SCHEMA[1])
-    models = Models(connection)
-    assert [models.unpack(models.pack("result", text)) for text in texts] == texts
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        connection.executescript(ledger_file.SCHEMA[1])
+        models = Models(connection)
+        assert [models.unpack(models.pack("result", text)) for text in texts] == texts
     connection.close()
 
 

@@ -66,9 +66,13 @@ def troubled(folder: Path, rounds: int, picture: bytes, seed: int) -> Tally:
     """One studio from its first start to the end of its last picture."""
     rng, tally = random.Random(seed), Tally()
     studio = Shared(folder, picture, rng, sheets_too=bool(seed % 2))
-    names = iter([f"p{number:05d}.jpg" for number in range(rounds * PICTURES_A_ROUND)])
+    names = iter([f"p{number:05d}.jpg" for number in range(1 + rounds * PICTURES_A_ROUND)])
     with studio.mounted() as shares, studio.people(), ExitStack() as running:
         daemon = running.enter_context(_daemon(studio))
+        # a share is known from its first use on; what was never seen may be any folder
+        studio.waiting.append(next(names))
+        while not studio.places.ledger.exists() or not studio.is_finished(1):
+            time.sleep(0.1)
         for _ in range(rounds):
             studio.waiting.extend(next(names) for _ in range(PICTURES_A_ROUND))
             time.sleep(rng.uniform(0, 3))
@@ -80,7 +84,7 @@ def troubled(folder: Path, rounds: int, picture: bytes, seed: int) -> Tally:
                 running.close()
                 tally.kills += 1
                 daemon = running.enter_context(_daemon(studio))
-        count, end, printed = rounds * PICTURES_A_ROUND, time.monotonic() + STUCK_S, 0
+        count, end, printed = 1 + rounds * PICTURES_A_ROUND, time.monotonic() + STUCK_S, 0
         while not studio.places.ledger.exists() or not studio.is_finished(count):
             if printed < (printed := studio.printed.total()):
                 end = time.monotonic() + STUCK_S
