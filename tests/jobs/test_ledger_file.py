@@ -51,11 +51,20 @@ def another_table(path: Path) -> None:
     by_hand(path, "CREATE TABLE guest (name TEXT)")
 
 
+def another_trigger(path: Path) -> None:
+    """Of the same name, and it lets a finished job be changed."""
+    by_hand(
+        path,
+        "DROP TRIGGER final_is_final",
+        "CREATE TRIGGER final_is_final BEFORE UPDATE OF stage ON job WHEN 0 BEGIN SELECT 1; END",
+    )
+
+
 def a_later_one(path: Path) -> None:
     by_hand(path, "PRAGMA user_version = 99")
 
 
-@pytest.mark.parametrize("harm", [another_letter, no_database, another_table, a_later_one])
+@pytest.mark.parametrize("harm", [another_letter, no_database, another_table, another_trigger, a_later_one])
 def test_a_ledger_that_cannot_be_used_is_let_go_of(path: Path, harm: Callable[[Path], None]) -> None:
     harm(path)
     with pytest.raises((LedgerDamaged, Conflict)) as caught:
