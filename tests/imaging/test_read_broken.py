@@ -21,7 +21,6 @@ from test_read_heif import heic
 
 from drydown.errors import Refusal
 from drydown.imaging import working
-from drydown.imaging.reading import jpeg, png
 
 HEIGHT, WIDTH = 300, 260
 RANDOM = np.random.default_rng(7)
@@ -171,25 +170,3 @@ def test_random_damage_never_ends_in_anything_but_a_sentence_or_a_picture(
         for place in random.integers(0, near if random.random() < 0.7 else len(data), random.integers(1, 5)):
             damaged[place] = random.integers(0, 256)
         outcome(path, bytes(damaged), whole)  # raises whatever is no Refusal and no libvips error
-
-
-@pytest.mark.parametrize(("kind", "reader"), [("png-16", png), ("jpeg", jpeg)])
-def test_a_read_that_fails_once_is_no_damage(
-    kind: str, reader: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A share that fails one read and not the next: the decoder's words are those about a file that is cut."""
-    path = tmp_path / "a"
-    path.write_bytes(FILES[kind](tmp_path))
-    whole = evaluated(path)[1]
-    load, failures = reader.vips_load, [1]  # type: ignore[attr-defined]
-
-    def failing(*given: object, **options: object) -> object:
-        if failures and failures.pop():
-            raise pyvips.Error("unable to load", "read error")
-        return load(*given, **options)
-
-    monkeypatch.setattr(reader, "vips_load", failing)
-    assert (evaluated(path)[1] == whole).all()
-    failures += [1, 1]
-    with pytest.raises(Refusal):
-        evaluated(path)

@@ -19,7 +19,7 @@ from drydown.imaging.reading import heif, jpeg, png, psd, tiff, webp
 from drydown.imaging.reading.colour import Untagged, profile_of
 from drydown.imaging.reading.found import CHANNELS, Access, Found, Source, mapped
 from drydown.imaging.reading.kind import Kind, ending_note, kind_of
-from drydown.imaging.reading.loaded import bare, needs_random, turned, twice
+from drydown.imaging.reading.loaded import bare, needs_random, turned
 from drydown.showing import shown
 
 _EXAMINERS: Final[Mapping[Kind, Callable[[Source], Found]]] = {
@@ -106,8 +106,7 @@ def _check_size(source: Source, found: Found, max_pixels: int) -> None:
 def _load(path: Path, found: Found, access: Access) -> pyvips.Image:
     """Open with the family's loader and bring into the shape that every step relies on."""
     channels = CHANNELS[found.colour]
-
-    def load() -> pyvips.Image:
+    try:
         with strict_warnings(what=shown(path.name)):
             pixels = found.load(access)
             if pixels.bands not in (channels, channels + 1) or pixels.format != "ushort":
@@ -115,9 +114,6 @@ def _load(path: Path, found: Found, access: Access) -> pyvips.Image:
                     f"{shown(path.name)} states {found.colour} and holds {pixels.bands} bands of {pixels.format}. Export it again."
                 )
             return bare(turned(pixels, found.upright), channels)
-
-    try:
-        return twice(load)
     except pyvips.Error as fault:
         # the first line names an inner function; what follows is for people, where anything does
         words = next((line.strip() for line in str(fault).splitlines()[1:] if line.strip()), "")

@@ -134,7 +134,7 @@ class _Work:
 
 
 def _render(work: _Work) -> Finished:
-    """Build, evaluate and write the sheet; once more at random where a step turns out to look twice."""
+    """Build, evaluate and write the sheet; once more where reading failed, and at random where a step turns out to look twice."""
     job = job_of(work.spec, work.folder)
     links, maker, settings = work.clock.timed("load plugins", lambda: links_of(work.spec, work.facts))
     for offered_by in work.facts.get("changed_plugins", ()):
@@ -161,12 +161,20 @@ def _render(work: _Work) -> Finished:
         return once(first)
     except Exception as error:
         if first == "random" or not sort_fault(error).out_of_order:
-            raise
+            if not _is_a_librarys(error):
+                raise
+            # a share that fails one read looks like damage to a decoder, and only damage is there again
+            return once(first)
         made = once("random")
         names = ", ".join(link.name for link in links if link.offer.passes == "one")
         text = f"read at random: a step among {names} looks twice and should be offered with passes='many'"
         work.notes.append(Note(text))
         return made
+
+
+def _is_a_librarys(error: Exception) -> bool:
+    """True where libvips' word stands behind it."""
+    return type(error.__cause__).__module__.startswith("pyvips")
 
 
 def _evaluate(work: _Work, chain: Chain, maker: SheetOffer[Any], settings: Any, job: Job) -> Finished:

@@ -16,7 +16,7 @@ from drydown.imaging.guard import strict_warnings
 from drydown.imaging.icc import LIMIT_BYTES
 from drydown.imaging.reading.exif import read_exif
 from drydown.imaging.reading.found import ZEROS, Access, Colour, Found, Source
-from drydown.imaging.reading.loaded import sixteen, twice, vips_load
+from drydown.imaging.reading.loaded import sixteen, vips_load
 
 _EOI, _SOS, _APP1, _APP2 = 0xD9, 0xDA, 0xE1, 0xE2
 _ALONE: Final = {0x01, *range(0xD0, 0xD8)}  # markers without a length (T.81, table B.1)
@@ -58,14 +58,11 @@ def examine(source: Source) -> Found:
 
     def prove(source: Source) -> None:
         # only at the last row does the decoder say that it has drawn what was not there, and a recipe may crop that row away
-        def to_the_end() -> None:
+        try:
             with strict_warnings(what=source.name):
                 vips_load("jpegload", source.path, "sequential").avg()
-
-        try:
-            twice(to_the_end)
-        except pyvips.Error:
-            raise source.cut("it cannot be decoded to its end") from None
+        except pyvips.Error as fault:
+            raise source.cut("it cannot be decoded to its end") from fault
 
     def load(access: Access) -> pyvips.Image:
         # libvips turns the ink values of CMYK round where the file's APP14 segment says that they are stored inverted

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 import pyvips
 
 from drydown.imaging.reading.found import Access
 
-T = TypeVar("T")
 FULL: Final = 65535
 _OWN_FIELDS: Final = (
     b"vips-"  # how libvips itself reads, sequentially for instance; whatever came from the file goes
@@ -29,14 +27,6 @@ def vips_load(loader: str, path: Path, access: Access, **options: Any) -> pyvips
     """
     strictly = {"fail_on": "warning", "revalidate": True} | options
     return getattr(pyvips.Image, loader)(os.fsencode(path), access=access, **strictly)
-
-
-def twice(reading: Callable[[], T]) -> T:
-    """Read again where libvips failed: a share that fails a single read looks like damage to a decoder, and only damage fails again."""
-    try:
-        return reading()
-    except pyvips.Error:
-        return reading()
 
 
 def sixteen(pixels: pyvips.Image, bits: int) -> pyvips.Image:
