@@ -39,6 +39,7 @@ ORPHANS_MAY_LIVE_S = (
 )
 STUCK_S = 60.0  #: without a single new sheet at the end
 START_AND_WORK_S = 20.0  #: how long to wait for work under way when pictures wait
+FIRST_S = 120.0  #: how long the first picture may take that nobody disturbs
 _PR_SET_CHILD_SUBREAPER = 36  # linux/prctl.h
 
 
@@ -155,13 +156,14 @@ def killed_daemons(folder: Path, kills: int, pictures: int, picture: bytes, seed
     studio = Studio(folder, picture, rng)
     names = iter([f"p{number:05d}.jpg" for number in range(pictures)])
     with studio.people():
+        pace_s = _pace_s(studio, next(names))
         for left in range(kills, 0, -1):
             room = pictures - len(studio.dropped) - len(studio.waiting)
             studio.waiting.extend(
                 next(names) for _ in range(min(room, round(rng.uniform(0, 2 * room / left))))
             )
             with _daemon(studio) as process:
-                _wait_for_a_bad_moment(studio, process, rng)
+                _wait_for_a_bad_moment(studio, process, rng, pace_s)
                 tally.at_work += _is_at_work(process)
                 if process.poll() is not None:
                     tally.wrong.append(
@@ -204,15 +206,27 @@ def _daemon(studio: Studio) -> Iterator[subprocess.Popen[bytes]]:
         process.wait()
 
 
-def _wait_for_a_bad_moment(studio: Studio, process: subprocess.Popen[bytes], rng: random.Random) -> None:
-    """Half of the times any moment from the start on, else one while an attempt is under way, if there is one soon."""
+def _pace_s(studio: Studio, name: str) -> float:
+    """Seconds from a start to its first sheet, undisturbed: a machine that is slow or busy must be killed later, or it never prints anything."""
+    studio.waiting.append(name)
+    began = time.monotonic()
+    with _daemon(studio):
+        while not studio.printed.total() and time.monotonic() < began + FIRST_S:
+            time.sleep(0.01)
+    return time.monotonic() - began
+
+
+def _wait_for_a_bad_moment(
+    studio: Studio, process: subprocess.Popen[bytes], rng: random.Random, pace_s: float
+) -> None:
+    """Half of the times any moment from the start on, else one from the begin of an attempt on, if there is one soon."""
     if rng.random() < 0.5:
-        time.sleep(rng.uniform(0.05, 1.5))
+        time.sleep(rng.uniform(0.05, 1.5 * pace_s))
         return
     end = time.monotonic() + START_AND_WORK_S
     while not _is_at_work(process) and studio.has_work() and time.monotonic() < end:
         time.sleep(0.02)
-    time.sleep(rng.uniform(0, 0.2))
+    time.sleep(rng.uniform(0, 0.5 * pace_s))
 
 
 def _is_at_work(process: subprocess.Popen[bytes]) -> bool:
