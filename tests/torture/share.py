@@ -118,7 +118,7 @@ def _form(seed: int, *, studios: int, rounds: int) -> Outcome:
 
 
 def long(seed: int) -> Outcome:
-    return _form(seed, studios=4, rounds=60)
+    return _form(seed, studios=2, rounds=40)
 
 
 ROW = Row(
