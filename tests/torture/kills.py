@@ -162,12 +162,12 @@ def killed_daemons(folder: Path, kills: int, pictures: int, picture: bytes, seed
             studio.waiting.extend(
                 next(names) for _ in range(min(room, round(rng.uniform(0, 2 * room / left))))
             )
-            with _daemon(studio) as process:
+            with running(studio) as process:
                 _wait_for_a_bad_moment(studio, process, rng, pace_s)
                 tally.at_work += _is_at_work(process)
                 if process.poll() is not None:
                     tally.wrong.append(
-                        f"the daemon ended by itself with {process.returncode}: {_said(studio)}"
+                        f"the daemon ended by itself with {process.returncode}: {last_words(studio)}"
                     )
                 process.kill()
                 process.wait()
@@ -176,13 +176,13 @@ def killed_daemons(folder: Path, kills: int, pictures: int, picture: bytes, seed
             tally.orphans += len(orphans)
             tally.wrong += [f"{orphan} outlived its daemon" for orphan in orphans]
         studio.waiting.extend(names)
-        with _daemon(studio) as process:
+        with running(studio) as process:
             end, printed = time.monotonic() + STUCK_S, 0
             while not studio.places.ledger.exists() or not studio.is_finished(pictures):
                 if printed < (printed := studio.printed.total()):
                     end = time.monotonic() + STUCK_S
                 if process.poll() is not None or time.monotonic() > end:
-                    tally.wrong.append(f"the last daemon does not come to an end: {_said(studio)}")
+                    tally.wrong.append(f"the last daemon does not come to an end: {last_words(studio)}")
                     break
                 time.sleep(0.1)
             process.send_signal(signal.SIGTERM)
@@ -193,7 +193,8 @@ def killed_daemons(folder: Path, kills: int, pictures: int, picture: bytes, seed
 
 
 @contextlib.contextmanager
-def _daemon(studio: Studio) -> Iterator[subprocess.Popen[bytes]]:
+def running(studio: Studio) -> Iterator[subprocess.Popen[bytes]]:
+    """The real daemon, killed at the end of the context if it still runs."""
     with (studio.outside / "daemon.log").open("wb") as log:
         command = [sys.executable, "-m", "drydown", "--studio", str(studio.root), "watch"]
         process = subprocess.Popen(
@@ -210,7 +211,7 @@ def _pace_s(studio: Studio, name: str) -> float:
     """Seconds from a start to its first sheet, undisturbed: a machine that is slow or busy must be killed later, or it never prints anything."""
     studio.waiting.append(name)
     began = time.monotonic()
-    with _daemon(studio):
+    with running(studio):
         while not studio.printed.total() and time.monotonic() < began + FIRST_S:
             time.sleep(0.01)
     return time.monotonic() - began
@@ -256,7 +257,8 @@ def _alive() -> list[psutil.Process]:
     return psutil.Process().children(recursive=True)
 
 
-def _said(studio: Studio) -> str:
+def last_words(studio: Studio) -> str:
+    """The end of what the daemon has said."""
     return (studio.outside / "daemon.log").read_text(errors="replace")[-500:]
 
 
@@ -267,7 +269,7 @@ def _in_a_studio(work: tuple[Path, int, int, bytes, int]) -> Tally:
 def _form(seed: int, *, kills: int, pictures: int) -> Outcome:
     context = multiprocessing.get_context("spawn")  # each with no thread and no child but its own
     with quick_folder() as folder, context.Pool(STUDIOS, maxtasksperchild=1) as pool:
-        picture = _small_picture()
+        picture = small_picture()
         work = [
             (folder / str(n), kills // STUDIOS, pictures // STUDIOS, picture, seed + n)
             for n in range(STUDIOS)
@@ -281,7 +283,7 @@ def _form(seed: int, *, kills: int, pictures: int) -> Outcome:
     return Outcome(not (total.wrong or total.lost or total.twice or total.orphans), figures)
 
 
-def _small_picture() -> bytes:
+def small_picture() -> bytes:
     import pyvips
 
     gradient = pyvips.Image.xyz(480, 320).linear([0.5, 0.7], [10, 10])

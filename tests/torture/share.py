@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from tests.torture.kills import STUCK_S, Studio, Tally, _daemon, _said, _small_picture
+from tests.torture.kills import STUCK_S, Studio, Tally, last_words, running, small_picture
 from tests.torture.quick_kit import quick_folder
 from tests.torture.row import Outcome, Row, tell
 from tests.torture.share_kit import Share, missing, serving
@@ -67,8 +67,8 @@ def troubled(folder: Path, rounds: int, picture: bytes, seed: int) -> Tally:
     rng, tally = random.Random(seed), Tally()
     studio = Shared(folder, picture, rng, sheets_too=bool(seed % 2))
     names = iter([f"p{number:05d}.jpg" for number in range(1 + rounds * PICTURES_A_ROUND)])
-    with studio.mounted() as shares, studio.people(), ExitStack() as running:
-        daemon = running.enter_context(_daemon(studio))
+    with studio.mounted() as shares, studio.people(), ExitStack() as at_work:
+        daemon = at_work.enter_context(running(studio))
         # a share is known from its first use on; what was never seen may be any folder
         studio.waiting.append(next(names))
         while not studio.places.ledger.exists() or not studio.is_finished(1):
@@ -79,17 +79,19 @@ def troubled(folder: Path, rounds: int, picture: bytes, seed: int) -> Tally:
             kills = rng.random() < 0.25
             spell(shares, rng.choice(WAYS), rng)
             if daemon.poll() is not None:
-                tally.wrong.append(f"the daemon ended by itself with {daemon.returncode}: {_said(studio)}")
+                tally.wrong.append(
+                    f"the daemon ended by itself with {daemon.returncode}: {last_words(studio)}"
+                )
             if kills or daemon.poll() is not None:
-                running.close()
+                at_work.close()
                 tally.kills += 1
-                daemon = running.enter_context(_daemon(studio))
+                daemon = at_work.enter_context(running(studio))
         count, end, printed = 1 + rounds * PICTURES_A_ROUND, time.monotonic() + STUCK_S, 0
         while not studio.places.ledger.exists() or not studio.is_finished(count):
             if printed < (printed := studio.printed.total()):
                 end = time.monotonic() + STUCK_S
             if daemon.poll() is not None or time.monotonic() > end:
-                tally.wrong.append(f"the last daemon does not come to an end: {_said(studio)}")
+                tally.wrong.append(f"the last daemon does not come to an end: {last_words(studio)}")
                 break
             time.sleep(0.2)
         daemon.send_signal(signal.SIGTERM)
@@ -106,7 +108,7 @@ def _in_a_studio(work: tuple[Path, int, bytes, int]) -> Tally:
 def _form(seed: int, *, studios: int, rounds: int) -> Outcome:
     context = multiprocessing.get_context("spawn")
     with quick_folder() as folder, context.Pool(2, maxtasksperchild=1) as pool:
-        picture = _small_picture()
+        picture = small_picture()
         work = [(folder / str(n), rounds, picture, seed + n) for n in range(studios)]
         total = sum(pool.map(_in_a_studio, work, chunksize=1), Tally())
     tell(total.wrong[:20])
