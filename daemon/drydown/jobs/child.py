@@ -160,16 +160,18 @@ def _render(work: _Work) -> Finished:
     try:
         return once(first)
     except Exception as error:
-        if first == "random" or not sort_fault(error).out_of_order:
-            if not _is_a_librarys(error):
-                raise
-            # a share that fails one read looks like damage to a decoder, and only damage is there again
-            return once(first)
-        made = once("random")
-        names = ", ".join(link.name for link in links if link.offer.passes == "one")
-        text = f"read at random: a step among {names} looks twice and should be offered with passes='many'"
-        work.notes.append(Note(text))
-        return made
+        looks_twice = first == "sequential" and sort_fault(error).out_of_order
+        if not looks_twice and not _is_a_librarys(error):
+            raise
+    if (
+        not looks_twice
+    ):  # a share that fails one read looks like damage to a decoder, and only damage is there again
+        return once(first)
+    made = once("random")
+    names = ", ".join(link.name for link in links if link.offer.passes == "one")
+    text = f"read at random: a step among {names} looks twice and should be offered with passes='many'"
+    work.notes.append(Note(text))
+    return made
 
 
 def _is_a_librarys(error: Exception) -> bool:
