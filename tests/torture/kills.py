@@ -119,8 +119,9 @@ class Studio:
                 time.sleep(self._rng.uniform(0, 0.05))
 
     def has_work(self) -> bool:
-        """Pictures wait or are claimed."""
-        return any(self.hot.glob("*.jpg")) or any(self.hot.glob(".taken/*/"))
+        """Pictures wait, or are claimed and not held."""
+        held = sum(1 for _ in self.places.originals("held").glob("*.reason.txt"))
+        return any(self.hot.glob("*.jpg")) or sum(1 for _ in self.hot.glob(".taken/*/")) > held
 
     def is_finished(self, count: int) -> bool:
         """All pictures are dropped, taken, and where they stay."""
