@@ -36,10 +36,11 @@ audit: $(VENV)/.develops
 	$(BIN)/pip install --quiet -e '.[audit]'
 	$(BIN)/pip-audit --skip-editable
 
+# Python 3.11 brings an old setuptools along, which nothing here needs and which has known holes.
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/pip install --quiet --upgrade pip
-	$(BIN)/pip uninstall --quiet --yes setuptools  # an old one that the interpreter brings; nothing here needs it, and it has known holes
+	$(BIN)/pip uninstall -qq --yes setuptools
 
 $(VENV)/.runs: $(VENV)/bin/python pyproject.toml
 	$(BIN)/pip install --quiet -e .

@@ -166,10 +166,7 @@ def killed_daemons(folder: Path, kills: int, pictures: int, picture: bytes, seed
             with running(studio) as process:
                 _wait_for_a_bad_moment(studio, process, rng, pace_s)
                 tally.at_work += _is_at_work(process)
-                if process.poll() is not None:
-                    tally.wrong.append(
-                        f"the daemon ended by itself with {process.returncode}: {last_words(studio)}"
-                    )
+                tally.wrong += ended_by_itself(studio, process)
                 process.kill()
                 process.wait()
             tally.kills += 1
@@ -178,19 +175,31 @@ def killed_daemons(folder: Path, kills: int, pictures: int, picture: bytes, seed
             tally.wrong += [f"{orphan} outlived its daemon" for orphan in orphans]
         studio.waiting.extend(names)
         with running(studio) as process:
-            end, printed = time.monotonic() + STUCK_S, 0
-            while not studio.places.ledger.exists() or not studio.is_finished(pictures):
-                if printed < (printed := studio.printed.total()):
-                    end = time.monotonic() + STUCK_S
-                if process.poll() is not None or time.monotonic() > end:
-                    tally.wrong.append(f"the last daemon does not come to an end: {last_words(studio)}")
-                    break
-                time.sleep(0.1)
-            process.send_signal(signal.SIGTERM)
-            process.wait(60)
+            finish(studio, process, pictures, tally)
         time.sleep(0.1)
     studio.judge(tally)
     return tally
+
+
+def finish(studio: Studio, process: subprocess.Popen[bytes], pictures: int, tally: Tally) -> None:
+    """Wait until so many pictures are where they stay, as long as sheets come out, and stop the daemon."""
+    end, printed = time.monotonic() + STUCK_S, 0
+    while not studio.places.ledger.exists() or not studio.is_finished(pictures):
+        if printed < (printed := studio.printed.total()):
+            end = time.monotonic() + STUCK_S
+        if process.poll() is not None or time.monotonic() > end:
+            tally.wrong.append(f"the last daemon does not come to an end: {last_words(studio)}")
+            break
+        time.sleep(0.1)
+    process.send_signal(signal.SIGTERM)
+    process.wait(60)
+
+
+def ended_by_itself(studio: Studio, process: subprocess.Popen[bytes]) -> list[str]:
+    """What is wrong where the daemon has ended, and nobody has killed it."""
+    if process.poll() is None:
+        return []
+    return [f"the daemon ended by itself with {process.returncode}: {last_words(studio)}"]
 
 
 @contextlib.contextmanager

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import multiprocessing
 import random
-import signal
 import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from tests.torture.kills import STUCK_S, Studio, Tally, last_words, running, small_picture
+from tests.torture.kills import Studio, Tally, ended_by_itself, finish, running, small_picture
 from tests.torture.quick_kit import quick_folder
 from tests.torture.row import Outcome, Row, tell
 from tests.torture.share_kit import Share, missing, serving
@@ -78,24 +77,12 @@ def troubled(folder: Path, rounds: int, picture: bytes, seed: int) -> Tally:
             time.sleep(rng.uniform(0, 3))
             kills = rng.random() < 0.25
             spell(shares, rng.choice(WAYS), rng)
-            if daemon.poll() is not None:
-                tally.wrong.append(
-                    f"the daemon ended by itself with {daemon.returncode}: {last_words(studio)}"
-                )
+            tally.wrong += ended_by_itself(studio, daemon)
             if kills or daemon.poll() is not None:
                 at_work.close()
                 tally.kills += 1
                 daemon = at_work.enter_context(running(studio))
-        count, end, printed = 1 + rounds * PICTURES_A_ROUND, time.monotonic() + STUCK_S, 0
-        while not studio.places.ledger.exists() or not studio.is_finished(count):
-            if printed < (printed := studio.printed.total()):
-                end = time.monotonic() + STUCK_S
-            if daemon.poll() is not None or time.monotonic() > end:
-                tally.wrong.append(f"the last daemon does not come to an end: {last_words(studio)}")
-                break
-            time.sleep(0.2)
-        daemon.send_signal(signal.SIGTERM)
-        daemon.wait(60)
+        finish(studio, daemon, 1 + rounds * PICTURES_A_ROUND, tally)
         time.sleep(0.2)
         studio.judge(tally)
     return tally

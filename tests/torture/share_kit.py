@@ -103,9 +103,8 @@ def serving(folder: Path, served: Path, mounted: Path) -> Iterator[Share]:
         port = int(probe.getsockname()[1])
     (folder / "settings").write_text(_CONFIG.format(port=port, folder=folder))
     if os.geteuid() == 0:
-        Path("/run/sshd").mkdir(
-            mode=0o755, exist_ok=True
-        )  # it wants an empty folder for its own confined part
+        # it wants an empty folder for its own confined part
+        Path("/run/sshd").mkdir(mode=0o755, exist_ok=True)
     command = [_found("sshd"), "-D", "-f", str(folder / "settings"), "-E", str(folder / "log")]
     server = subprocess.Popen(command, stdin=subprocess.DEVNULL)
     share = Share(folder, served, mounted, port, server)

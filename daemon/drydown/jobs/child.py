@@ -163,9 +163,8 @@ def _render(work: _Work) -> Finished:
         looks_twice = first == "sequential" and sort_fault(error).out_of_order
         if not looks_twice and not _is_a_librarys(error):
             raise
-    if (
-        not looks_twice
-    ):  # a share that fails one read looks like damage to a decoder, and only damage is there again
+    if not looks_twice:
+        # a share that fails one read looks like damage to a decoder, and only damage is there again
         return once(first)
     made = once("random")
     names = ", ".join(link.name for link in links if link.offer.passes == "one")

@@ -86,25 +86,29 @@ def _coded(source: Source, items: boxes.Items) -> tuple[int, ...]:
 
 
 def _check_data(source: Source, items: boxes.Items, tiles: tuple[int, ...]) -> None:
-    """Every coded item must have its data, must not end in zeros, and HEVC must be whole units: its decoder conceals what is missing."""
+    """Every coded item must have its data, and must not end in zeros; those of HEVC must be whole units."""
     source.check_tail()
-    units: dict[
-        tuple[tuple[int, int], ...], int
-    ] = {}  # where they lie, and of how many bytes their lengths are
     for item in tiles:
         parts = items.extents.get(item)
         if not parts:
             raise boxes.BadBoxes(f"item {item} has no data")
         source.check_coded_end(parts[-1][1])
-        if items.types.get(item) == b"hvc1":
-            setup = dict(items.properties_of(item)).get(b"hvcC", b"")
-            if len(setup) < 22:
-                raise boxes.BadBoxes(f"item {item} does not say how it is coded")
-            units[tuple(parts)] = (setup[21] & 3) + 1
-    if sum(end - start for where in units for start, end in where) > source.size:
+    _check_units(source, items, [item for item in tiles if items.types.get(item) == b"hvc1"])
+
+
+def _check_units(source: Source, items: boxes.Items, tiles: list[int]) -> None:
+    """HEVC's decoder conceals what is missing, so the units are looked at here. A grid may use one tile in many places."""
+    # where the units of a tile lie, and of how many bytes their lengths are
+    found: dict[tuple[tuple[int, int], ...], int] = {}
+    for item in tiles:
+        setup = dict(items.properties_of(item)).get(b"hvcC", b"")
+        if len(setup) < 22:
+            raise boxes.BadBoxes(f"item {item} does not say how it is coded")
+        found[tuple(items.extents[item])] = (setup[21] & 3) + 1
+    if sum(end - start for parts in found for start, end in parts) > source.size:
         raise boxes.BadBoxes("its tiles lie upon each other")
-    for where, length_bytes in units.items():
-        coded = b"".join(source.data[start:end] for start, end in where)
+    for parts, length_bytes in found.items():
+        coded = b"".join(source.data[start:end] for start, end in parts)
         if not hevc.is_whole(coded, length_bytes=length_bytes):
             raise source.cut("a part of its picture data is missing or was overwritten")
 
